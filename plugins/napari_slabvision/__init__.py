@@ -1,0 +1,1 @@
+"""The napari side of slabvision: converts and displays, decides nothing."""
