@@ -116,7 +116,7 @@ class Estimate:
     (10000.0, 'mm2')
     >>> lo, hi = area.interval
     >>> round(lo, -1), round(hi, -1)
-    (9610.0, 10400.0)
+    (9610.0, 10390.0)
     >>> (side / side).interval  # the same tape: its error cancels
     (1.0, 1.0)
     """

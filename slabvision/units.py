@@ -62,7 +62,7 @@ def fahrenheit(celsius: float) -> float:
 
 # Typed lengths ---------------------------------------------------------------------------------
 
-_NUMBER = r"(?:\d+(?:[.,]\d+)?(?:[ -]+\d+/\d+)?|\d+/\d+|[.,]\d+)"
+_NUMBER = r"(?:\d+/\d+|\d+(?:[.,]\d+)?(?:[ -]+\d+/\d+)?|[.,]\d+)"
 _UNITS = {
     "mm": 1.0, "millimetre": 1.0, "millimetres": 1.0, "millimeter": 1.0, "millimeters": 1.0,
     "cm": 10.0, "centimetre": 10.0, "centimetres": 10.0, "centimeter": 10.0, "centimeters": 10.0,
@@ -81,7 +81,7 @@ MAX_LENGTH_MM = 100_000.0
 
 
 def parse_length_mm(text: str, *, default_unit: str | None = None) -> float:
-    """Read a length as people type it and return millimetres.
+    r"""Read a length as people type it and return millimetres.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def parse_length_mm(text: str, *, default_unit: str | None = None) -> float:
 
     Examples
     --------
-    >>> parse_length_mm("48 1/2 in"), parse_length_mm("4' 1/2\\""), parse_length_mm("123 cm")
+    >>> parse_length_mm("48 1/2 in"), parse_length_mm("4' 1/2\""), parse_length_mm("123 cm")
     (1231.9, 1231.9, 1230.0)
     """
     shown = text if len(text) <= 40 else text[:37] + "..."
@@ -108,7 +108,8 @@ def parse_length_mm(text: str, *, default_unit: str | None = None) -> float:
     plain = plain.strip()
     if not plain or len(plain) > 80:
         raise BadLengthError(f"length {shown!r} cannot be read; {example}")
-    total, at, seen = 0.0, 0, []
+    total, at = 0.0, 0
+    seen: list[str] = []
     while at < len(plain):
         found = _TERM.match(plain, at)
         if found is None or found.end() == at:
