@@ -60,7 +60,7 @@ def fahrenheit(celsius: float) -> float:
     return celsius * 9.0 / 5.0 + 32.0
 
 
-# Typed lengths ---------------------------------------------------------------------------------
+# Typed lengths -----------------------------------------------------------------------------------
 
 _NUMBER = r"(?:\d+/\d+|\d+(?:[.,]\d+)?(?:[ -]+\d+/\d+)?|[.,]\d+)"
 _UNITS = {
@@ -147,7 +147,7 @@ def _number(text: str, shown: str) -> float:
         raise BadLengthError(f"length {shown!r}: {text!r} is not a number") from None
 
 
-# Numbers as people read them -------------------------------------------------------------------
+# Numbers as people read them ---------------------------------------------------------------------
 
 
 def round_sum(value: float, step: float, toward: str = "nearest") -> float:
