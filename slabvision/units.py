@@ -12,16 +12,21 @@ import re
 from fractions import Fraction
 
 __all__ = [
+    "BOARD_FOOT_MM3",
+    "FT2_MM2",
     "IN2_MM2",
     "LB_KG",
     "MM_PER_FT",
     "MM_PER_IN",
     "BadLengthError",
     "board_feet",
+    "celsius",
     "fahrenheit",
     "inches",
     "inches_text",
     "parse_length_mm",
+    "pounds",
+    "pounds_per_cubic_foot",
     "round_sum",
 ]
 
@@ -58,6 +63,25 @@ def board_feet(mm3: float) -> float:
 def fahrenheit(celsius: float) -> float:
     """Convert degrees Celsius to degrees Fahrenheit."""
     return celsius * 9.0 / 5.0 + 32.0
+
+
+def celsius(fahrenheit: float) -> float:
+    """Convert degrees Fahrenheit to degrees Celsius."""
+    return (fahrenheit - 32.0) * 5.0 / 9.0
+
+
+def pounds(kg: float) -> float:
+    """Convert kilograms to pounds."""
+    return kg / LB_KG
+
+
+def pounds_per_cubic_foot(kg_m3: float) -> float:
+    """Convert a density in kg/m³ to lb/ft³.
+
+    >>> round(pounds_per_cubic_foot(1000.0), 3)
+    62.428
+    """
+    return kg_m3 * (MM_PER_FT**3 / 1e9) / LB_KG
 
 
 # Typed lengths -----------------------------------------------------------------------------------
