@@ -1,0 +1,8 @@
+"""The machine does the tedious part, the person decides: outline, trace, grow, suggest.
+
+Arrays in, masks out; every tool works in a window round the clicks.
+"""
+
+from slabvision.segment.trace import CheckLine, trace_check, trace_check_line
+
+__all__ = ["CheckLine", "trace_check", "trace_check_line"]
