@@ -1,0 +1,181 @@
+"""Small frozen results of measuring a slab, every interval with its contributions kept apart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.estimate import Estimate
+from slabvision.record import SlabRecord
+
+if TYPE_CHECKING:
+    from shapely import MultiPolygon
+
+    from slabvision.plane import Plane
+
+__all__ = [
+    "Budget",
+    "DefectFindings",
+    "FaceFindings",
+    "Findings",
+    "WidthFindings",
+    "interval_halfwidth",
+]
+
+Floats = NDArray[np.float64]
+
+CONTRIBUTIONS = ("plane", "boundary", "thickness", "flatness", "keep-out")
+SHRINKS = MappingProxyType(
+    {
+        "plane": "lay a longer reference, or one along and one across, flat on the face",
+        "boundary": "zoom in and go over the outline and the large defects again",
+        "thickness": "read the thickness at more stations",
+        "flatness": "measure the bow with a straightedge and enter it",
+    }
+)
+"""What would narrow each contribution."""
+
+
+@dataclass(frozen=True)
+class Budget:
+    """A measured quantity with what each cause alone adds to its interval.
+
+    Attributes
+    ----------
+    estimate : Estimate
+        The quantity with everything in it.
+    parts : mapping of str to ndarray, shape (N,)
+        For each cause the deviation it alone makes, in the quantity's unit.
+    """
+
+    estimate: Estimate
+    parts: Mapping[str, Floats] = field(default_factory=dict)
+
+    @classmethod
+    def sum_of(cls, value: float, unit: str, parts: Mapping[str, Floats]) -> Budget:
+        """Return a value whose deviations from several causes simply add."""
+        total = value + np.sum(list(parts.values()), axis=0)
+        return cls(Estimate(value, total, unit), dict(parts))
+
+    @classmethod
+    def undetermined(cls, reason: str, unit: str, draws: int) -> Budget:
+        """Return a quantity that cannot be had, with the reason."""
+        return cls(Estimate.undetermined(reason, unit, draws=draws))
+
+    @property
+    def determined(self) -> bool:
+        """Whether there is a number."""
+        return self.estimate.determined
+
+    def plus(self, cause: str, deviation: Floats) -> Budget:
+        """Return the quantity with one more independent cause."""
+        estimate = Estimate(
+            self.estimate.value, self.estimate.draws + deviation, self.estimate.unit
+        )
+        return Budget(estimate, {**self.parts, cause: deviation})
+
+    def times(self, other: Budget) -> Budget:
+        """Return the product of two quantities, causes of the same name added."""
+        estimate = self.estimate * other.estimate
+        parts: dict[str, Floats] = {}
+        for one, two in ((self, other), (other, self)):
+            for cause, deviation in one.parts.items():
+                parts[cause] = parts.get(cause, 0.0) + deviation * two.estimate.value
+        return Budget(estimate, parts)
+
+    def shares(self) -> dict[str, float]:
+        """Return for each cause its share of the variance, largest first."""
+        variances = {cause: float(np.var(d)) for cause, d in self.parts.items()}
+        total = sum(variances.values())
+        if total == 0:
+            return {}
+        ranked = sorted(variances.items(), key=lambda item: -item[1])
+        return {cause: variance / total for cause, variance in ranked}
+
+
+def interval_halfwidth(deviation: Floats) -> float:
+    """Return half the width of the 95 % interval of a deviation."""
+    lo, hi = np.percentile(deviation, (2.5, 97.5))
+    return float(hi - lo) / 2
+
+
+@dataclass(frozen=True)
+class DefectFindings:
+    """One defect in real units; station is the distance of its middle from end A."""
+
+    photo: str
+    number: int
+    kind: str
+    title: str
+    depth: str
+    treatment: str
+    area_mm2: Budget
+    length_mm: Budget
+    width_mm: Budget
+    width_words: str
+    station_mm: float
+    across_mm: float
+    tool: str
+    note: str
+
+
+@dataclass(frozen=True)
+class WidthFindings:
+    """The face's width at a distance from end A, square to the long axis."""
+
+    photo: str
+    face: str
+    station_mm: float
+    width_mm: Budget
+
+
+@dataclass(frozen=True)
+class FaceFindings:
+    """One face: sizes, defects, widths, and what is clear."""
+
+    photo: str
+    face: str
+    outline_used: str
+    bark: str
+    gross_area_mm2: Budget
+    widest_area_mm2: Budget
+    as_seen_mm2: Budget
+    keep_outs_mm2: Budget
+    not_seen_mm2: Budget
+    if_unseen_clear_mm2: Budget
+    length_mm: Budget
+    mean_width_mm: Budget
+    max_width_mm: Budget
+    tilt_deg: Estimate
+    mm_per_px: float
+    defects: tuple[DefectFindings, ...]
+    widths: tuple[WidthFindings, ...]
+    residuals: tuple[str, ...]
+    notes: tuple[str, ...]
+    plane: Plane
+    """Carries everything found back into the photo."""
+    as_seen_px: MultiPolygon
+    keep_outs_px: MultiPolygon
+    defect_shapes_px: tuple[MultiPolygon, ...]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Everything measured of one slab."""
+
+    folder: str
+    record: SlabRecord
+    faces: tuple[FaceFindings, ...]
+    best: FaceFindings | None
+    """The face that the slab's row speaks of: face A if it could be measured, else face B."""
+    faces_seen: str
+    through_mm2: Budget
+    thickness_mm: Budget
+    gross_mm3: Budget
+    clear_mm3: Budget
+    notes: tuple[str, ...]

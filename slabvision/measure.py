@@ -1,0 +1,312 @@
+"""A slab folder in, findings out: the one function that measures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.defects import KINDS, KeepOut
+from slabvision.estimate import DRAWS, Estimate, named_normals
+from slabvision.findings import Budget, FaceFindings, Findings
+from slabvision.record import PhotoEntry, SlabRecord
+
+if TYPE_CHECKING:
+    from slabvision.plane import Plane
+
+__all__ = ["Buying", "MeasureError", "measure_slab"]
+
+Floats = NDArray[np.float64]
+
+_STATION_SPREAD_MM = 1.5
+"""Standard uncertainty of a slab's mean thickness away from one reading (common practice)."""
+_BOW_U_MM = 4.0
+"""Standard uncertainty of how far a face stands off its plane when nobody measured it
+(common practice, no source)."""
+
+
+class MeasureError(Exception):
+    """A slab cannot be measured at all; the message says what is missing and what to do."""
+
+
+@dataclass(frozen=True)
+class Buying:
+    """What this purchase does with defects, and what it trims.
+
+    Attributes
+    ----------
+    treatments : dict of str to {"avoid", "accept", "fill"}
+        By kind, where it differs from the table of kinds.
+    keep_outs : dict of str to KeepOut
+        By kind, where it differs from the table of kinds.
+    widths_every_mm : float
+        Distance between the widths of ``widths.csv``.
+    """
+
+    treatments: dict[str, str] = field(default_factory=dict)
+    keep_outs: dict[str, KeepOut] = field(default_factory=dict)
+    widths_every_mm: float = 304.8
+
+    def treatment(self, kind: str) -> str:
+        """Return what is done with a kind."""
+        return self.treatments.get(kind, KINDS[kind].treatment)
+
+
+def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
+    """Fit the plane of a photo from its marks.
+
+    Raises
+    ------
+    slabvision.plane.PlaneError
+        The marks contradict one another or cannot lie on a face, by name.
+    """
+    from slabvision import plane as p
+
+    marks: list[Any] = []
+    for mark in entry.marks:
+        place, offset, offset_u = mark.place, mark.offset_mm, mark.offset_u_mm
+        if place == "ground" and offset == 0 and thickness.determined:
+            offset, offset_u = thickness.estimate.value, max(thickness.estimate.u, offset_u)
+        shared: dict[str, Any] = {
+            "name": mark.name,
+            "place": place,
+            "offset_mm": offset,
+            "offset_u_mm": offset_u,
+            "shared": mark.shared,
+        }
+        match mark.type:
+            case "length":
+                marks.append(p.Length(mark.p, mark.q, mark.mm, mark.u_mm, **shared))
+            case "tape":
+                marks.append(p.Tape(np.array(mark.points), np.array(mark.mm), mark.u_mm, **shared))
+            case "rectangle":
+                corners = np.array(mark.corners)
+                marks.append(
+                    p.Rectangle(corners, mark.width_mm, mark.height_mm, mark.u_mm, **shared)
+                )
+            case "square":
+                marks.append(
+                    p.Square(
+                        mark.heel, mark.end_a, mark.end_b, mark.a_mm, mark.b_mm, mark.u_mm, **shared
+                    )
+                )
+            case "board":
+                marks.append(
+                    p.Board(np.array(mark.points), np.array(mark.mm), mark.scale_u, **shared)
+                )
+    camera = p.Camera(entry.shape, entry.focal_px, entry.focal_u, shared=entry.camera)
+    return p.fit_plane(marks, camera, draws=draws, seed=int(entry.sha256[:8], 16))
+
+
+def thickness_budget(record: SlabRecord, draws: int = DRAWS) -> Budget:
+    """Return the mean thickness from the notebook's stations, mm.
+
+    The spread between stations divided by the root of their number says how well the mean is
+    known; with one station a usual spread is taken (common practice, no source).
+    """
+    readings = record.notebook.thickness
+    if not readings:
+        return Budget.undetermined(
+            "no thickness in the notebook: read it at three or more stations", "mm", draws
+        )
+    values = np.array([r.mm for r in readings])
+    key = record.photos[0].sha256 if record.photos else "slab"
+    reading = np.mean(
+        [r.u_mm * named_normals(f"thickness {i}:{key}", draws) for i, r in enumerate(readings)],
+        axis=0,
+    )
+    spread = float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
+    # Few stations say little about their own spread: it is not taken below half the usual one.
+    spread = max(spread, _STATION_SPREAD_MM * (0.5 if len(values) > 2 else 1.0))
+    station = spread / np.sqrt(len(values)) * named_normals(f"stations:{key}", draws)
+    return Budget.sum_of(float(values.mean()), "mm", {"thickness": reading + station})
+
+
+def measure_slab(
+    folder: Path | str, *, buying: Buying | None = None, draws: int = DRAWS
+) -> Findings:
+    """Measure a slab folder.
+
+    Parameters
+    ----------
+    folder : path
+        Slab folder with ``slab.json``; the photos themselves are not decoded.
+    buying : Buying, optional
+        Treatments and keep-outs of this purchase.
+    draws : int
+        Draws per estimate.
+
+    Returns
+    -------
+    Findings
+        With a reason in ``notes`` for everything that could not be had.
+
+    Raises
+    ------
+    slabvision.store.RecordError
+        The folder, a photo or a label image is missing, broken or not the one that was marked.
+    MeasureError
+        No face can be measured; the message says why.
+    """
+    from slabvision.store import load_slab
+
+    record = load_slab(folder)
+    wants = buying or Buying()
+    thickness = thickness_budget(record, draws)
+    notes: list[str] = []
+    if not thickness.determined:
+        notes.append(thickness.estimate.reason)
+    faces: list[FaceFindings] = []
+    reasons: list[str] = []
+    for entry in record.photos:
+        if not entry.role.startswith("face"):
+            continue
+        try:
+            faces.append(_measure_face(folder, record, entry, thickness, wants, draws))
+        except _CannotMeasureError as error:
+            reasons.append(f"{entry.file}: {error}")
+    if not faces:
+        raise MeasureError(
+            f"{folder}: no face can be measured. "
+            + (" ".join(reasons) or "No photo has the role of a face: set it with its marks")
+        )
+    notes += reasons
+    best = min(faces, key=lambda face: (face.face, not face.gross_area_mm2.determined))
+    seen = sorted({face.face for face in faces})
+    if len(seen) == 1:
+        notes.append(f"one face seen ({seen[0]})")
+    none = Budget.undetermined("clear through needs both faces", "mm2", draws)
+    return Findings(
+        folder=str(folder),
+        record=record,
+        faces=tuple(faces),
+        best=best,
+        faces_seen=" and ".join(face.removeprefix("face ") for face in seen),
+        through_mm2=none,
+        thickness_mm=thickness,
+        gross_mm3=best.gross_area_mm2.times(thickness),
+        clear_mm3=best.keep_outs_mm2.times(thickness),
+        notes=tuple(notes),
+    )
+
+
+class _CannotMeasureError(Exception):
+    """One photo cannot be measured; the slab's other photos can."""
+
+
+def _measure_face(
+    folder: Path | str,
+    record: SlabRecord,
+    entry: PhotoEntry,
+    thickness: Budget,
+    wants: Buying,
+    draws: int,
+) -> FaceFindings:
+    from slabvision import face as f
+    from slabvision.plane import PlaneError
+    from slabvision.store import check_photo, read_labels, read_zones
+
+    check_photo(folder, entry)
+    if entry.arris is None:
+        raise _CannotMeasureError("no outline yet: draw where the sawn face ends")
+    if not entry.marks:
+        raise _CannotMeasureError("no reference yet: mark a length of known size in the photo")
+    try:
+        drawn = f.drawn_on(entry, read_labels(folder, entry), read_zones(folder, entry))
+        plane = f.on_slab(plane_of(entry, thickness, draws), drawn.arris, entry.end_a)
+    except (PlaneError, f.CrossingOutlineError) as error:
+        raise _CannotMeasureError(str(error)) from error
+    return _sizes(record, entry, drawn, plane, wants)
+
+
+def _lift(record: SlabRecord, entry: PhotoEntry, plane: Plane, scale: float, n: int) -> Floats:
+    """Relative change of scale because parts of the face stand nearer to the camera.
+
+    A face that bows by b stands off its best plane by about b / 3 on average (the mean of a
+    parabola), and scale changes by that over the camera's distance.
+    """
+    flatness = record.notebook.flatness
+    known = [x for x in (flatness.bow_mm, flatness.cup_mm) if x is not None]
+    sagitta = float(np.hypot(*[*known, 0.0][:2])) if known else _BOW_U_MM
+    distance = scale * plane.focal_px
+    return (sagitta / 3 / distance) * named_normals(f"lift:{entry.sha256}", n)
+
+
+def _sizes(
+    record: SlabRecord, entry: PhotoEntry, drawn: Any, plane: Plane, wants: Buying
+) -> FaceFindings:
+    import shapely
+
+    from slabvision import face as f
+
+    n = plane.draws
+    centre = np.asarray(drawn.arris.centroid.coords[0])
+    scale = float(plane.mm_per_px(centre))
+    context = f.Context(plane, entry.sha256, scale, _lift(record, entry, plane, scale, n))
+    notes = list(plane.advice)
+    avoided = [d for d in drawn.defects if wants.treatment(d.defect.kind) != "accept"]
+    avoided = [d for d in avoided if wants.treatment(d.defect.kind) != "fill"]
+    taken = shapely.union_all([d.shape for d in avoided]) if avoided else shapely.MultiPolygon()
+    seen_clear = f.polygons(shapely.difference(drawn.arris, taken))
+    hidden = f.polygons(shapely.intersection(drawn.not_seen, drawn.arris))
+    as_seen = f.polygons(shapely.difference(seen_clear, hidden))
+    unseen_clear = f.polygons(shapely.intersection(hidden, seen_clear))
+    edges = f.edge_lengths(plane, as_seen, drawn, avoided)
+    as_seen_budget = f.area_budget(context, as_seen, edges)
+    unseen = f.area_budget(context, unseen_clear, {"not seen": f.to_mm(plane, hidden).length})
+    outline_mm = f.to_mm(plane, drawn.arris)
+    gross = f.area_budget(context, drawn.arris, {"arris": outline_mm.length})
+    length = f.slab_length(context, drawn)
+    if drawn.open:
+        why = "the photo's frame cuts the slab off: no gross area, only what is clear in view"
+        notes.append(why)
+        gross = Budget.undetermined(why, "mm2", n)
+        length = Budget.undetermined(why, "mm", n)
+    widest = Budget.undetermined("no widest outline drawn", "mm2", n)
+    if drawn.widest is not None and not drawn.open:
+        edge = f.to_mm(plane, drawn.widest).length
+        widest = f.area_budget(context, drawn.widest, {"widest": edge})
+    every = f.widths(context, drawn, entry.role, wants.widths_every_mm)
+    max_width = max(every, key=lambda w: w.width_mm.estimate.value).width_mm if every else None
+    nothing = Budget.undetermined("too short for a width", "mm", n)
+    if hidden.area:
+        notes.append("part of the face is not seen: the clear area has a second figure for it")
+    if any(d.defect.centre_line == [] and KINDS[d.defect.kind].line for d in drawn.defects):
+        notes.append("checks may run on unseen beyond their tips")
+    return FaceFindings(
+        photo=entry.file,
+        face=entry.role,
+        outline_used="arris",
+        bark=entry.arris.bark if entry.arris else "unsaid",
+        gross_area_mm2=gross,
+        widest_area_mm2=widest,
+        as_seen_mm2=as_seen_budget,
+        keep_outs_mm2=as_seen_budget,
+        not_seen_mm2=f.area_budget(context, hidden, {"not seen": f.to_mm(plane, hidden).length}),
+        if_unseen_clear_mm2=f.add(as_seen_budget, unseen),
+        length_mm=length,
+        mean_width_mm=_mean_width(gross, length),
+        max_width_mm=max_width or nothing,
+        tilt_deg=plane.tilt_deg,
+        mm_per_px=scale,
+        defects=f.defect_findings(context, drawn, wants.treatments),
+        widths=every,
+        residuals=tuple(plane.residuals),
+        notes=tuple(notes),
+    )
+
+
+def _mean_width(gross: Budget, length: Budget) -> Budget:
+    if not (gross.determined and length.determined):
+        return Budget.undetermined("needs gross area and length", "mm", gross.estimate.draws.size)
+    ratio: Estimate = gross.estimate / length.estimate
+    parts = {
+        cause: (gross.estimate.value + deviation)
+        / (length.estimate.value + length.parts.get(cause, 0.0))
+        - ratio.value
+        for cause, deviation in gross.parts.items()
+    }
+    return Budget(ratio, parts)
