@@ -1,0 +1,95 @@
+"""Walk a first guess of the pith inwards, ring by ring.
+
+Rings are rarely concentric: the centre of all rings is not the pith. The innermost rings that can
+be read decide. Each step unrolls the picture round the present guess out to a smaller radius,
+stacks along trial slopes and solves again for the point the normals pass through.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.endgrain.centre import refine_centre
+from slabvision.endgrain.rings import flatten, polar_frame, slopes_of, unroll
+from slabvision.endgrain.tensor import Pyramid
+
+__all__ = ["walk_inwards"]
+
+Floats = NDArray[np.float64]
+
+STEPS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.13, 0.1)
+"""Outer radius of each step: share of the way from the nearest to the farthest wood."""
+REPEATS = 3
+"""At most so many turns per step; one is enough once the centre stays put."""
+
+
+def walk_inwards(
+    pyramid: Pyramid, level: int, start: Floats, cov: Floats, wood: Floats
+) -> tuple[Floats, Floats]:
+    """Return the pith and its covariance (pixels squared).
+
+    Parameters
+    ----------
+    pyramid : Pyramid
+        Picture and wood.
+    level : int
+        Scale to read at.
+    start, cov : ndarray
+        First guess and its covariance.
+    wood : ndarray, shape (N, 2)
+        Points of the wood.
+    """
+    centre = np.asarray(start, dtype=np.float64)
+    for share in STEPS:
+        for _ in range(REPEATS):
+            found = _step(pyramid, level, centre, wood, share)
+            if found is None:
+                return centre, cov
+            new, new_cov, outer = found
+            moved = float(np.hypot(*(new - centre)))
+            if moved > 0.5 * outer:
+                return centre, cov
+            centre, cov = new, new_cov
+            if moved < 0.02 * outer:
+                break
+    return centre, cov
+
+
+def _step(
+    pyramid: Pyramid, level: int, centre: Floats, wood: Floats, share: float
+) -> tuple[Floats, Floats, float] | None:
+    """Solve for the pith from the rings out to one radius; None if too little is seen."""
+    scale = pyramid.scales[level]
+    distance = np.hypot(*(wood - centre).T)
+    nearest = float(distance.min())
+    outer = nearest + share * (float(np.percentile(distance, 97)) - nearest)
+    near = wood[distance < outer]
+    if near.shape[0] < 12:
+        return None
+    inner = max(outer / 10, nearest, 3.0 / scale)
+    frame = polar_frame(
+        centre, near, ring_px=max(4 / scale, outer / 60), min_radius_px=inner, arc_deg=1.5
+    )
+    picture, inside = unroll(frame, pyramid.levels[level], pyramid.inside[level], scale)
+    rest = flatten(picture, inside, frame, outer / 10)
+    half = np.deg2rad(15.0) if frame.closed else min(np.deg2rad(15.0), 30 * frame.dtheta)
+    found = slopes_of(
+        rest, inside, frame, half_arc=half, reach=0.8, step=0.08, node_rays=3, node_radii=6
+    )
+    theta, rho = np.meshgrid(found.theta, found.rho, indexing="ij")
+    rows, cols = frame.points(theta, rho)
+    across = theta - np.arctan(found.slope)
+    points = np.stack([rows.ravel(), cols.ravel()], axis=1)
+    normals = np.stack([np.sin(across).ravel(), np.cos(across).ravel()], axis=1)
+    weights = found.weight.ravel()
+    if weights.sum() < 0.01 * weights.size:
+        return None
+    # The step before knows the pith to a share of its radius; where this one sees little (a
+    # strip shows its rings from one side only) that keeps the centre from running away.
+    new, cov, trust = refine_centre(
+        centre, points, normals, weights, cut_deg=35.0, soft_px=outer / 20, hold_px=0.25 * outer
+    )
+    if float((weights * trust).sum() / weights.size) < 0.01:
+        return None
+    return new, cov, outer
