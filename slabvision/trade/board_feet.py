@@ -22,11 +22,9 @@ from slabvision.trade.quantity import (
     propagate,
     value_of,
 )
-from slabvision.trade.tally_rules import RULES, Rounding, TallyRule
+from slabvision.trade.tally_rules import Rounding, TallyRule
 from slabvision.trade.tally_words import (
-    UNIT_WORDS,
     jumps_of,
-    plain,
     possible_figures,
     statement,
     working,
@@ -37,12 +35,9 @@ __all__ = [
     "PackTally",
     "RuleInputError",
     "SlabSizes",
-    "TagCheck",
     "Tally",
     "board_feet_exact",
-    "compare_tag",
     "outline_area",
-    "rules_that_give",
     "tally",
     "tally_pack",
 ]
@@ -456,88 +451,3 @@ def tally_pack(rule: TallyRule, slabs: Sequence[SlabSizes]) -> PackTally:
         whole, exact = whole + piece.figures, exact + piece.exact_bf
     totals = as_estimate(propagate(rule.total, rule.unit, whole), rule.unit)
     return PackTally(rule, totals.value, totals, exact, tuple(pieces))
-
-
-# The tag -----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class TagCheck:
-    """A tag's figure against the same rule on measured sizes.
-
-    Attributes
-    ----------
-    tag : float
-    tally : Tally
-    agrees : bool
-        Whether the measured sizes, within their interval, give the tag's figure.
-    over : float
-        Tag minus the rule's figure, in the rule's unit: above 0 the tag claims more.
-    text : str
-        In words.
-    """
-
-    tag: float
-    tally: Tally
-    agrees: bool
-    over: float
-    text: str
-
-
-def compare_tag(tag: float, result: Tally, *, tag_step: float | None = None) -> TagCheck:
-    """Compare a tag with the figure the same rule gives.
-
-    Parameters
-    ----------
-    tag : float
-        As written, in the rule's unit.
-    result : Tally
-        The slab by the tag's rule.
-    tag_step : float, optional
-        How finely the tag is written; by default its last decimal (54 is 1, 54.5 is 0.1), and 0
-        where the rule itself rounds.
-
-    Examples
-    --------
-    >>> from slabvision.trade.tally_rules import RULES
-    >>> slab = SlabSizes(2438.4, (508.0, 660.4), thickness_mm=57.15)
-    >>> compare_tag(39, tally(RULES["mean of ends"], slab)).text
-    'tag 39 is 4.5 board feet (13 %) more than the same rule gives: 34.5 board feet'
-    """
-    checked(tag, "", "tag", over=0)
-    if tag_step is None:
-        tag_step = 0.0 if result.rule.rounds else (1.0 if float(tag).is_integer() else 0.1)
-    reach = tag_step / 2 + 1e-6
-    if result.possible:
-        agrees = any(abs(f - tag) <= reach and p >= 0.025 for f, p in result.possible)
-        agrees = agrees or abs(result.figure - tag) <= reach
-    else:
-        lo, hi = result.figures.interval
-        agrees = lo - reach <= tag <= hi + reach
-    over = tag - result.figure
-    unit = UNIT_WORDS[result.rule.unit]
-    if agrees:
-        text = f"tag {plain(tag)} agrees: by the same rule {result.statement}"
-    else:
-        share = f" ({abs(over) / result.figure * 100:.0f} %)" if result.figure > 0 else ""
-        word = "more" if over > 0 else "less"
-        text = (
-            f"tag {plain(tag)} is {plain(abs(over))} {unit}{share} {word} than the same rule "
-            f"gives: {result.statement}"
-        )
-    return TagCheck(tag, result, agrees, over, text)
-
-
-def rules_that_give(tag: float, sizes: SlabSizes) -> tuple[str, ...]:
-    """Return the names of the board-foot rules by which these sizes could give the tag."""
-    names = []
-    for name, rule in RULES.items():
-        if rule.unit != "bf":
-            continue
-        try:
-            check = compare_tag(tag, tally(rule, sizes))
-        except RuleInputError:
-            continue
-        if check.agrees:
-            names.append(name)
-    return tuple(names)

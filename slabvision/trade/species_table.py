@@ -8,12 +8,13 @@ where nothing better exists and is marked wherever it is used.
 from __future__ import annotations
 
 import csv
+import io
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal, TextIO
+from typing import Literal, TextIO, cast
 
 __all__ = ["PROPERTIES", "SpeciesRow", "SpeciesTableError", "Value", "read_species", "species_rows"]
 
@@ -107,11 +108,6 @@ class SpeciesRow:
         """First word of the botanical name."""
         return self.botanical.split()[0] if self.botanical else ""
 
-    @property
-    def is_group(self) -> bool:
-        """Whether the row stands for several species of a genus (``spp.``)."""
-        return self.botanical.endswith("spp.") and not self.values.get("shrink_tangential_pct")
-
 
 def read_species(path: Path) -> MappingProxyType[str, SpeciesRow]:
     """Read a species table from a CSV file with the columns of ``species.csv``.
@@ -132,9 +128,8 @@ def read_species(path: Path) -> MappingProxyType[str, SpeciesRow]:
 @lru_cache(maxsize=1)
 def species_rows() -> MappingProxyType[str, SpeciesRow]:
     """Return the package's own table, by key."""
-    source = resources.files("slabvision.trade").joinpath("species.csv")
-    with source.open(encoding="utf-8", newline="") as file:
-        return _read(file, "species.csv")
+    text = resources.files("slabvision.trade").joinpath("species.csv").read_text(encoding="utf-8")
+    return _read(io.StringIO(text, newline=""), "species.csv")
 
 
 def _read(file: TextIO, name: str) -> MappingProxyType[str, SpeciesRow]:
@@ -176,13 +171,13 @@ def _row(cells: dict[str, str | None], where: str) -> SpeciesRow:
             raise SpeciesTableError(
                 f"{where}: {column} needs a status ({', '.join(_STATUSES)}) and a source"
             )
-        values[column] = Value(number, status, source)
+        values[column] = Value(number, cast(Status, status), source)
     start = text("fibre_saturation_pct")
     return SpeciesRow(
         key=text("key").lower(),
         common=text("common"),
         botanical=text("botanical"),
-        kind=kind,
+        kind=cast(Literal["hardwood", "softwood"], kind),
         group=text("group").lower(),
         yard_names=tuple(n.strip().lower() for n in text("yard_names").split(";") if n.strip()),
         values=MappingProxyType(values),
