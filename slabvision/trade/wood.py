@@ -35,8 +35,10 @@ industry's table of movement (12 in, 10 to 5 % MC) and GTR-190 Table 13-5, 18 pa
 The handbook prints no spread beside its coefficients."""
 
 STAND_IN_COV = 0.12
-"""Added spread of a stand-in, or of a value borrowed from a relative. Derived: pooled spread of the read
-values between species of one genus in the table (specific gravity 10 %, total tangential shrinkage 10 %, coefficient 16 %)."""
+"""Added spread of a stand-in, or of a value borrowed from a relative.
+
+Derived: pooled spread of the read values between species of one genus in the table (specific
+gravity 10 %, total tangential shrinkage 10 %, coefficient 16 %)."""
 
 _TWO_DIRECTIONS = 0.5
 """Half the variance of shrinkage is taken as shared by both directions (assumed)."""
