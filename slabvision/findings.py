@@ -14,9 +14,8 @@ from slabvision.estimate import Estimate
 from slabvision.record import SlabRecord
 
 if TYPE_CHECKING:
-    from shapely import MultiPolygon
-
-    from slabvision.plane import Plane
+    from slabvision.clear.region import ClearRegion
+    from slabvision.face import FaceInView
 
 __all__ = [
     "Budget",
@@ -119,7 +118,6 @@ class DefectFindings:
     width_mm: Budget
     width_words: str
     station_mm: float
-    across_mm: float
     tool: str
     note: str
 
@@ -157,11 +155,9 @@ class FaceFindings:
     widths: tuple[WidthFindings, ...]
     residuals: tuple[str, ...]
     notes: tuple[str, ...]
-    plane: Plane
-    """Carries everything found back into the photo."""
-    as_seen_px: MultiPolygon
-    keep_outs_px: MultiPolygon
-    defect_shapes_px: tuple[MultiPolygon, ...]
+    view: FaceInView
+    """The face on its plane, for pictures and for whoever lays parts out on it."""
+    region: ClearRegion
 
 
 @dataclass(frozen=True)

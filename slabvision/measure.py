@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,12 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from slabvision.defects import KINDS, KeepOut
+from slabvision.defects import KINDS, KeepOut, Treatment
 from slabvision.estimate import DRAWS, Estimate, named_normals
 from slabvision.findings import Budget, FaceFindings, Findings
 from slabvision.record import PhotoEntry, SlabRecord
 
 if TYPE_CHECKING:
+    from slabvision.clear.region import Trims
+    from slabvision.face import FaceInView
     from slabvision.plane import Plane
 
 __all__ = ["Buying", "MeasureError", "measure_slab"]
@@ -42,17 +45,16 @@ class Buying:
         By kind, where it differs from the table of kinds.
     keep_outs : dict of str to KeepOut
         By kind, where it differs from the table of kinds.
+    trims : Trims, optional
+        Cut back at ends and edges; the usual ones where not said.
     widths_every_mm : float
         Distance between the widths of ``widths.csv``.
     """
 
-    treatments: dict[str, str] = field(default_factory=dict)
+    treatments: dict[str, Treatment] = field(default_factory=dict)
     keep_outs: dict[str, KeepOut] = field(default_factory=dict)
+    trims: Trims | None = None
     widths_every_mm: float = 304.8
-
-    def treatment(self, kind: str) -> str:
-        """Return what is done with a kind."""
-        return self.treatments.get(kind, KINDS[kind].treatment)
 
 
 def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
@@ -205,7 +207,8 @@ def _measure_face(
     wants: Buying,
     draws: int,
 ) -> FaceFindings:
-    from slabvision import face as f
+    from slabvision.clear.shapes import BadOutlineError
+    from slabvision.face import CrossingOutlineError, face_in_view
     from slabvision.plane import PlaneError
     from slabvision.store import check_photo, read_labels, read_zones
 
@@ -214,68 +217,55 @@ def _measure_face(
         raise _CannotMeasureError("no outline yet: draw where the sawn face ends")
     if not entry.marks:
         raise _CannotMeasureError("no reference yet: mark a length of known size in the photo")
+    labels, zones = read_labels(folder, entry), read_zones(folder, entry)
     try:
-        drawn = f.drawn_on(entry, read_labels(folder, entry), read_zones(folder, entry))
-        plane = f.on_slab(plane_of(entry, thickness, draws), drawn.arris, entry.end_a)
-    except (PlaneError, f.CrossingOutlineError) as error:
+        plane = plane_of(entry, thickness, draws)
+        view = face_in_view(entry, plane, labels, zones, sagitta_mm=_sagitta_mm(record))
+        return _sizes(record, view, thickness, wants)
+    except (PlaneError, CrossingOutlineError, BadOutlineError) as error:
         raise _CannotMeasureError(str(error)) from error
-    return _sizes(record, entry, drawn, plane, wants)
 
 
-def _lift(record: SlabRecord, entry: PhotoEntry, plane: Plane, scale: float, n: int) -> Floats:
-    """Relative change of scale because parts of the face stand nearer to the camera.
-
-    A face that bows by b stands off its best plane by about b / 3 on average (the mean of a
-    parabola), and scale changes by that over the camera's distance.
-    """
+def _sagitta_mm(record: SlabRecord) -> float:
+    """Return how far the face may stand off its plane: as measured, else a usual bow."""
     flatness = record.notebook.flatness
     known = [x for x in (flatness.bow_mm, flatness.cup_mm) if x is not None]
-    sagitta = float(np.hypot(*[*known, 0.0][:2])) if known else _BOW_U_MM
-    distance = scale * plane.focal_px
-    return (sagitta / 3 / distance) * named_normals(f"lift:{entry.sha256}", n)
+    return math.hypot(*known) if known else _BOW_U_MM
 
 
-def _sizes(
-    record: SlabRecord, entry: PhotoEntry, drawn: Any, plane: Plane, wants: Buying
-) -> FaceFindings:
-    import shapely
-
+def _sizes(record: SlabRecord, view: FaceInView, thickness: Budget, wants: Buying) -> FaceFindings:
     from slabvision import face as f
+    from slabvision.clear.region import Trims, clear_region
+    from slabvision.clear.worlds import clear_areas
 
-    n = plane.draws
-    centre = np.asarray(drawn.arris.centroid.coords[0])
-    scale = float(plane.mm_per_px(centre))
-    context = f.Context(plane, entry.sha256, scale, _lift(record, entry, plane, scale, n))
-    notes = list(plane.advice)
-    avoided = [d for d in drawn.defects if wants.treatment(d.defect.kind) != "accept"]
-    avoided = [d for d in avoided if wants.treatment(d.defect.kind) != "fill"]
-    taken = shapely.union_all([d.shape for d in avoided]) if avoided else shapely.MultiPolygon()
-    seen_clear = f.polygons(shapely.difference(drawn.arris, taken))
-    hidden = f.polygons(shapely.intersection(drawn.not_seen, drawn.arris))
-    as_seen = f.polygons(shapely.difference(seen_clear, hidden))
-    unseen_clear = f.polygons(shapely.intersection(hidden, seen_clear))
-    edges = f.edge_lengths(plane, as_seen, drawn, avoided)
-    as_seen_budget = f.area_budget(context, as_seen, edges)
-    unseen = f.area_budget(context, unseen_clear, {"not seen": f.to_mm(plane, hidden).length})
-    outline_mm = f.to_mm(plane, drawn.arris)
-    gross = f.area_budget(context, drawn.arris, {"arris": outline_mm.length})
-    length = f.slab_length(context, drawn)
-    if drawn.open:
+    entry, worlds, n = view.entry, view.worlds, view.worlds.draws
+    notes = list(view.plane.advice)
+    region = clear_region(
+        view.shape,
+        treatments=wants.treatments,
+        keep_outs=wants.keep_outs,
+        trims=wants.trims or Trims.usual(),
+        species=record.notebook.species,
+        thickness_mm=thickness.estimate.value if thickness.determined else None,
+        wet_face=entry.wet_face,
+    )
+    areas = clear_areas(region, worlds)
+    gross, length = f.sized(areas.gross), f.slab_length(view)
+    if view.shape.open_ends:
         why = "the photo's frame cuts the slab off: no gross area, only what is clear in view"
         notes.append(why)
         gross = Budget.undetermined(why, "mm2", n)
         length = Budget.undetermined(why, "mm", n)
     widest = Budget.undetermined("no widest outline drawn", "mm2", n)
-    if drawn.widest is not None and not drawn.open:
-        edge = f.to_mm(plane, drawn.widest).length
-        widest = f.area_budget(context, drawn.widest, {"widest": edge})
-    every = f.widths(context, drawn, entry.role, wants.widths_every_mm)
-    max_width = max(every, key=lambda w: w.width_mm.estimate.value).width_mm if every else None
-    nothing = Budget.undetermined("too short for a width", "mm", n)
+    if view.widest is not None and gross.determined:
+        widest = f.area_budget(worlds, view.widest, {"widest": view.widest.length})
+    hidden = _hidden(view)
     if hidden.area:
-        notes.append("part of the face is not seen: the clear area has a second figure for it")
-    if any(d.defect.centre_line == [] and KINDS[d.defect.kind].line for d in drawn.defects):
-        notes.append("checks may run on unseen beyond their tips")
+        notes.append("part of the face is not seen: a second figure says what if it is clear")
+    if any(KINDS[d.kind].line for d in view.shape.defects):
+        notes.append("checks may run on, unseen, beyond their tips")
+    every = f.widths(view, wants.widths_every_mm)
+    short = Budget.undetermined("too short for a width", "mm", n)
     return FaceFindings(
         photo=entry.file,
         face=entry.role,
@@ -283,20 +273,32 @@ def _sizes(
         bark=entry.arris.bark if entry.arris else "unsaid",
         gross_area_mm2=gross,
         widest_area_mm2=widest,
-        as_seen_mm2=as_seen_budget,
-        keep_outs_mm2=as_seen_budget,
-        not_seen_mm2=f.area_budget(context, hidden, {"not seen": f.to_mm(plane, hidden).length}),
-        if_unseen_clear_mm2=f.add(as_seen_budget, unseen),
+        as_seen_mm2=f.sized(areas.as_seen),
+        keep_outs_mm2=f.sized(areas.with_keep_outs),
+        not_seen_mm2=f.area_budget(worlds, hidden, {"not seen": hidden.length}),
+        if_unseen_clear_mm2=f.sized(areas.if_unseen_clear),
         length_mm=length,
         mean_width_mm=_mean_width(gross, length),
-        max_width_mm=max_width or nothing,
-        tilt_deg=plane.tilt_deg,
-        mm_per_px=scale,
-        defects=f.defect_findings(context, drawn, wants.treatments),
+        max_width_mm=max((w.width_mm for w in every), key=_value, default=short),
+        tilt_deg=view.plane.tilt_deg,
+        mm_per_px=worlds.mm_per_px,
+        defects=f.defect_findings(view, wants.treatments),
         widths=every,
-        residuals=tuple(plane.residuals),
+        residuals=tuple(view.plane.residuals),
         notes=tuple(notes),
+        view=view,
+        region=region,
     )
+
+
+def _value(budget: Budget) -> float:
+    return budget.estimate.value
+
+
+def _hidden(view: FaceInView) -> Any:
+    import shapely
+
+    return shapely.intersection(view.shape.not_seen, view.shape.outline)
 
 
 def _mean_width(gross: Budget, length: Budget) -> Budget:

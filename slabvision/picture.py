@@ -107,7 +107,8 @@ def _caption(
         f"gross (arris)  {area_words(face.gross_area_mm2, unit)}",
         f"clear, as seen  {area_words(face.as_seen_mm2, unit)}",
         f"clear, with keep-outs  {area_words(face.keep_outs_mm2, unit)}",
-        f"length  {length_words(face.length_mm, unit)}    gross  {board_feet_words(findings.gross_mm3)}",
+        f"length  {length_words(face.length_mm, unit)}    "
+        f"gross  {board_feet_words(findings.gross_mm3)}",
     ]
     text = {"color": _INK, "va": "top", "parse_math": False}
     figure.text(0.01, strip * 0.93, title, fontsize=17, weight="bold", **text)
@@ -142,15 +143,19 @@ def _add_polygons(axes: Axes, shape: Any, **style: Any) -> None:
 
 
 def _draw_clear(axes: Axes, face: FaceFindings) -> None:
-    _add_polygons(axes, face.keep_outs_px, facecolor=_CLEAR, alpha=0.30, edgecolor="none")
-    _add_polygons(axes, face.keep_outs_px, facecolor="none", edgecolor=_CLEAR, linewidth=1.6)
+    clear = face.view.to_pixels(face.region.with_keep_outs)
+    _add_polygons(axes, clear, facecolor=_CLEAR, alpha=0.30, edgecolor="none")
+    _add_polygons(axes, clear, facecolor="none", edgecolor=_CLEAR, linewidth=1.6)
+    seen = face.view.to_pixels(face.region.as_seen)
+    _add_polygons(axes, seen, facecolor="none", edgecolor=_CLEAR, linewidth=0.9, linestyle="--")
 
 
 def _draw_defects(axes: Axes, findings: Findings, face: FaceFindings) -> list[str]:
     import shapely
 
     kinds: list[str] = []
-    for each, shape in zip(face.defects, face.defect_shapes_px, strict=True):
+    for each, drawn in zip(face.defects, face.view.shape.defects, strict=True):
+        shape = face.view.to_pixels(drawn.shape)
         term = defect_kind(each.kind)
         kinds.append(each.kind)
         _add_polygons(
