@@ -42,8 +42,10 @@ MAX_MEGAPIXELS = 200.0
 """The largest phone sensors have 200 million pixels."""
 MAX_FILE_BYTES = 1_500_000_000
 """A 200-megapixel TIFF of 16 bits a channel has 1.2 GB."""
-_MAX_WEBP_MEGAPIXELS = 100.0
+_MAX_WEBP_MEGAPIXELS = 80.0
 """The WebP decoder needs over twice the memory per pixel of the others."""
+_MAX_PROGRESSIVE_MEGAPIXELS = 120.0
+"""A progressive JPEG is held as coefficients until its last scan; cameras write baseline."""
 _MAX_PROGRESSIVE_SCANS = 64
 """A progressive JPEG has about ten; thousands of empty ones would keep the decoder busy."""
 _STRIP_BYTES = 16_000_000
@@ -188,6 +190,7 @@ def opened(path: Any, max_megapixels: float) -> Iterator[tuple[BufferedReader, I
         if kind == "TIFF" and _is_raw(image):
             raise _raw(path)
         if kind == "JPEG" and image.info.get("progressive"):
+            _check_size(image.size, path, min(max_megapixels, _MAX_PROGRESSIVE_MEGAPIXELS))
             _check_scans(file, path)
         yield file, image, kind
 
@@ -218,7 +221,7 @@ def _foreign(path: Any, run: Any) -> Any:
         raise
     except (MemoryError, Image.DecompressionBombError):
         raise TooLargePhotoError(
-            f"{shown(path)} needs more memory than there is. Export a smaller JPEG"
+            f"{shown(path)} is too large to decode safely. Export a smaller JPEG of the whole picture"
         ) from None
     except Exception as error:  # decoders raise nearly anything on damaged bytes
         why = " ".join(str(error).split())[:120] or type(error).__name__
