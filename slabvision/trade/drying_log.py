@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -123,7 +124,7 @@ def drying_log(
     if not entries:
         raise ValueError("the log is empty; add a dated weight or reading")
     ordered = sorted(entries, key=lambda e: e.on)
-    for first, second in zip(ordered, ordered[1:], strict=False):
+    for first, second in itertools.pairwise(ordered):
         if first.on == second.on:
             raise ValueError(f"the log has two lines of {first.on.isoformat()}; join them")
     numbers = [n for e in ordered for n in (e.weight_kg, e.mc_pct) if n is not None]
@@ -147,7 +148,7 @@ def drying_log(
     weeks, texts = _outlook(steps, target_pct)
     if not dry.determined:
         texts.append(dry.reason)
-    return DryingLog(tuple(steps), dry, weeks, tuple([*_disagreements(steps), *texts]))
+    return DryingLog(tuple(steps), dry, weeks, (*_disagreements(steps), *texts))
 
 
 def _ovendry(entries: Sequence[LogEntry], given: Number | None, draws: int) -> Estimate:
