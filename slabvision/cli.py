@@ -197,8 +197,7 @@ def _save(found: list[Findings], out: Path, unit: str, *, pictures: bool = True)
     if pictures:
         from slabvision.picture import write_face_pictures
 
-        for each in found:
-            written += attempt(lambda each=each: write_face_pictures(each, out, _unit(unit)))
+        written += attempt(lambda: [p for f in found for p in write_face_pictures(f, out, _unit(unit))])
     for path in written:
         typer.echo(f"wrote {path}")
 

@@ -97,7 +97,7 @@ def face_in_view(
     """
     import shapely
 
-    from slabvision.clear.shapes import DefectShape, FaceShape
+    from slabvision.clear.shapes import DefectShape, FaceShape, polygons_only
     from slabvision.clear.worlds import Worlds
 
     if entry.arris is None:
@@ -128,7 +128,7 @@ def face_in_view(
             )
             for number, defect in table.items()
         ),
-        not_seen=shapely.union_all(hidden) if hidden else shapely.MultiPolygon(),
+        not_seen=polygons_only(shapely.union_all(hidden), 0.0),
         zones={key: zone for key, zone in by_key.items() if ZONES[key].seen},
         pith_line=to_mm(shapely.LineString(entry.pith_line)) if len(entry.pith_line) > 1 else None,
         open_ends=_open_ends(entry, outline, plane),
@@ -197,7 +197,7 @@ def _on_slab(plane: Plane, arris_px: Polygon, end_a: tuple[float, float] | None)
     import shapely
 
     box = shapely.minimum_rotated_rectangle(shapely.transform(arris_px, plane.to_mm))
-    corners = np.asarray(box.exterior.coords)[:4]
+    corners = shapely.get_coordinates(box)[:4]
     if np.linalg.norm(corners[1] - corners[0]) < np.linalg.norm(corners[2] - corners[1]):
         corners = np.roll(corners, -1, axis=0)
     ends = np.array([(corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2])
@@ -364,7 +364,7 @@ def _long_axis(shape: Any) -> Floats:
     """Return the two ends of the middle line of the smallest enclosing rectangle, mm."""
     import shapely
 
-    box = np.asarray(shapely.minimum_rotated_rectangle(shape).exterior.coords)[:4]
+    box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape))[:4]
     if np.linalg.norm(box[1] - box[0]) < np.linalg.norm(box[2] - box[1]):
         box = np.roll(box, -1, axis=0)
     return np.array([(box[0] + box[3]) / 2, (box[1] + box[2]) / 2])

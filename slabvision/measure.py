@@ -83,9 +83,9 @@ def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
             case "length":
                 marks.append(p.Length(mark.p, mark.q, mark.mm, mark.u_mm, **shared))
             case "tape":
-                marks.append(p.Tape(np.array(mark.points), np.array(mark.mm), mark.u_mm, **shared))
+                marks.append(p.Tape(tuple(mark.points), tuple(mark.mm), mark.u_mm, **shared))
             case "rectangle":
-                corners = np.array(mark.corners)
+                corners = tuple(mark.corners)
                 marks.append(
                     p.Rectangle(corners, mark.width_mm, mark.height_mm, mark.u_mm, **shared)
                 )
@@ -97,7 +97,7 @@ def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
                 )
             case "board":
                 marks.append(
-                    p.Board(np.array(mark.points), np.array(mark.mm), mark.scale_u, **shared)
+                    p.Board(tuple(mark.points), tuple(mark.mm), mark.scale_u, **shared)
                 )
     camera = p.Camera(entry.shape, entry.focal_px, entry.focal_u, shared=entry.camera)
     return p.fit_plane(marks, camera, draws=draws, seed=int(entry.sha256[:8], 16))

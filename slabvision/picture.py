@@ -110,7 +110,7 @@ def _caption(
         f"length  {length_words(face.length_mm, unit)}    "
         f"gross  {board_feet_words(findings.gross_mm3)}",
     ]
-    text = {"color": _INK, "va": "top", "parse_math": False}
+    text: dict[str, Any] = {"color": _INK, "va": "top", "parse_math": False}
     figure.text(0.01, strip * 0.93, title, fontsize=17, weight="bold", **text)
     figure.text(0.01, strip * 0.70, "\n".join(lines), fontsize=12, linespacing=1.45, **text)
     small = "95 % intervals in brackets. " + (
