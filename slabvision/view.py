@@ -1,0 +1,219 @@
+"""A pinhole view of a plane: what a photo shows of a flat face, and back.
+
+The face's plane is Z = depth + slope . (X, Y) in the camera's frame, Z along the optical axis.
+A sight through the undistorted image point (x, y), in focal lengths from the principal point,
+meets it at Z = depth / (1 - slope . (x, y)); where the divisor is not positive the sight passes
+the horizon. Lengths on the plane follow from the metric I + slope slopeᵀ, whose square root
+maps (X, Y) to millimetres in the plane. Radial distortion is the division model of Fitzgibbon
+(CVPR 2001), undistorted = distorted / (1 + k1 r²), with r in focal lengths: closed form both
+ways, and to first order the k1 of OpenCV.
+
+Everything here works on a batch of K views at once; image points are (x, y) pixels.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.marks import PlaneError
+
+__all__ = ["Camera", "Views"]
+
+Floats: TypeAlias = NDArray[np.float64]
+
+_MAIN_LENS_DIAGONALS = 0.66
+"""Focal length over picture diagonal of a 28.5 mm equivalent: phones' main lenses are 23 to 30 mm
+(common practice, no source)."""
+_UNKNOWN_LENS_U = 0.30
+"""Logarithmic standard uncertainty of an unknown lens: 16 to 52 mm equivalents in two u."""
+
+
+@dataclass(frozen=True)
+class Camera:
+    """What is known of the camera before any mark is looked at.
+
+    Attributes
+    ----------
+    shape : (height, width)
+        Size of the photo, pixels.
+    focal_px : float or None
+        Focal length in pixels; ``None`` when not known: a phone's main lens is then the guess.
+    focal_u : float
+        Its relative standard uncertainty (at least 0.3 when ``focal_px`` is ``None``).
+    k1_u : float
+        Standard uncertainty of the first radial distortion term around 0, for coordinates
+        divided by the focal length.
+    centre_u : float
+        Standard uncertainty of the principal point, as part of the picture's diagonal, around
+        the middle of the picture.
+    shared : str
+        Name of the phone or camera: photos that share it share draws of its focal length and
+        distortion.
+    """
+
+    shape: tuple[int, int]
+    focal_px: float | None = None
+    focal_u: float = 0.03
+    k1_u: float = 0.01
+    centre_u: float = 0.002
+    shared: str = ""
+
+    def __post_init__(self) -> None:
+        if len(self.shape) < 2 or min(self.shape[:2]) < 2:
+            raise PlaneError(f"camera: picture shape is {self.shape}; (height, width) is needed")
+        object.__setattr__(self, "shape", (int(self.shape[0]), int(self.shape[1])))
+        if self.focal_px is not None and not 0.1 * self.diagonal_px <= self.focal_px < math.inf:
+            raise PlaneError(
+                f"camera: focal length is {self.focal_px:g} px; for a picture of "
+                f"{self.shape[1]} x {self.shape[0]} it must be over {0.1 * self.diagonal_px:.0f}"
+            )
+        for field, top in (("focal_u", 1.0), ("k1_u", 1.0), ("centre_u", 0.3)):
+            value = getattr(self, field)
+            if not 0 <= value <= top:
+                raise PlaneError(f"camera: {field} is {value}; it must be 0 to {top:g}")
+
+    @property
+    def diagonal_px(self) -> float:
+        """Diagonal of the picture."""
+        return math.hypot(*self.shape)
+
+    @property
+    def centre_xy(self) -> tuple[float, float]:
+        """Middle of the picture, (x, y)."""
+        return (self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2
+
+    @property
+    def focal_guess(self) -> tuple[float, float]:
+        """Focal length in pixels and its logarithmic standard uncertainty."""
+        if self.focal_px is None:
+            return _MAIN_LENS_DIAGONALS * self.diagonal_px, max(self.focal_u, _UNKNOWN_LENS_U)
+        return self.focal_px, self.focal_u
+
+
+@dataclass(frozen=True)
+class Views:
+    """K views of one plane, each (K,) or (K, 2) with x first.
+
+    Attributes
+    ----------
+    slope : ndarray (K, 2)
+        Rise of the plane in depth per millimetre across the view.
+    depth_mm : ndarray (K,)
+        Distance along the optical axis.
+    focal_px, k1 : ndarray (K,)
+        Focal length and radial distortion.
+    centre : ndarray (K, 2)
+        Principal point.
+    """
+
+    slope: Floats
+    depth_mm: Floats
+    focal_px: Floats
+    k1: Floats
+    centre: Floats
+
+    def __len__(self) -> int:
+        return len(self.depth_mm)
+
+    def take(self, rows: NDArray[np.intp] | slice) -> Views:
+        """Return some of the views."""
+        return Views(
+            self.slope[rows],
+            self.depth_mm[rows],
+            self.focal_px[rows],
+            self.k1[rows],
+            self.centre[rows],
+        )
+
+    @property
+    def tilt_deg(self) -> Floats:
+        """Angle between the optical axis and the plane's normal, (K,)."""
+        tilt = np.arctan(np.hypot(self.slope[:, 0], self.slope[:, 1]))
+        return np.asarray(np.degrees(tilt), dtype=np.float64)
+
+    @property
+    def distance_mm(self) -> Floats:
+        """Perpendicular distance from the camera to the plane, (K,)."""
+        return np.asarray(self.depth_mm / np.sqrt(1 + (self.slope**2).sum(axis=1)))
+
+    def sights(self, x: Floats, y: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Undistort image points.
+
+        Returns
+        -------
+        xu, yu, ahead, part : ndarray (K, N)
+            Undistorted position; 1 - slope . (xu, yu), positive in front of the horizon; and
+            1 + k1 r², positive where the distortion model holds.
+        """
+        xd = (x - self.centre[:, :1]) / self.focal_px[:, None]
+        yd = (y - self.centre[:, 1:]) / self.focal_px[:, None]
+        part = 1 + self.k1[:, None] * (xd * xd + yd * yd)
+        safe = np.where(part > 0, part, np.nan)
+        xu, yu = xd / safe, yd / safe
+        ahead = 1 - (self.slope[:, :1] * xu + self.slope[:, 1:] * yu)
+        return xu, yu, ahead, part
+
+    def on_plane(self, x: Floats, y: Floats, least: float = 0.0) -> tuple[Floats, Floats]:
+        """Millimetres in the plane of image points, (K, N) each.
+
+        Past the horizon they are NaN, or with ``least`` cut off where 1 - slope . (x, y) is that.
+        """
+        xu, yu, ahead, _ = self.sights(x, y)
+        ahead = np.maximum(ahead, least) if least else np.where(ahead > 1e-9, ahead, np.nan)
+        reach = self.depth_mm[:, None] / ahead
+        return self._rooted(xu * reach, yu * reach)
+
+    def _rooted(self, sx: Floats, sy: Floats) -> tuple[Floats, Floats]:
+        ax, ay = self.slope[:, :1], self.slope[:, 1:]
+        kappa = 1 / (1 + np.sqrt(1 + ax * ax + ay * ay))
+        dot = kappa * (ax * sx + ay * sy)
+        return sx + ax * dot, sy + ay * dot
+
+    def in_image(self, px: Floats, py: Floats) -> tuple[Floats, Floats]:
+        """Image points of points in the plane, (K, N) each; NaN behind the camera."""
+        ax, ay = self.slope[:, :1], self.slope[:, 1:]
+        root = np.sqrt(1 + ax * ax + ay * ay)
+        dot = (ax * px + ay * py) / (root * (1 + root))
+        sx, sy = px - ax * dot, py - ay * dot
+        z = self.depth_mm[:, None] + ax * sx + ay * sy
+        z = np.where(z > 1e-9, z, np.nan)
+        xu, yu = sx / z, sy / z
+        inner = 1 - 4 * self.k1[:, None] * (xu * xu + yu * yu)
+        grow = 2 / (1 + np.sqrt(np.where(inner >= 0, inner, np.nan)))
+        f = self.focal_px[:, None]
+        return xu * grow * f + self.centre[:, :1], yu * grow * f + self.centre[:, 1:]
+
+    def local(self, x: Floats, y: Floats) -> tuple[Floats, tuple[Floats, Floats, Floats, Floats]]:
+        """Positions (2, K, N) in the plane and their derivative by pixel.
+
+        Returns
+        -------
+        mm : ndarray (2, K, N)
+        (xx, xy, yx, yy) : ndarray (K, N) each
+            Millimetres in the plane per pixel; xy is the first coordinate by image y.
+        """
+        xu, yu, ahead, part = self.sights(x, y)
+        ax, ay = self.slope[:, :1], self.slope[:, 1:]
+        ahead = np.where(ahead > 1e-9, ahead, np.nan)
+        reach = self.depth_mm[:, None] / ahead
+        sx, sy = xu * reach, yu * reach
+        # d(sx, sy) / d(xu, yu) = reach (I + s aᵀ / (depth))
+        gx, gy = sx * reach / self.depth_mm[:, None], sy * reach / self.depth_mm[:, None]
+        m00, m01 = reach + gx * ax, gx * ay
+        m10, m11 = gy * ax, reach + gy * ay
+        # d(xu, yu) / d(xd, yd) = (I - 2 k1 xu xdᵀ) / part, and xd = xu part
+        k = 2 * self.k1[:, None]
+        scale = 1 / (part * self.focal_px[:, None])
+        d00, d01 = 1 - k * xu * xu * part, -k * xu * yu * part
+        d11 = 1 - k * yu * yu * part
+        n00, n01 = (m00 * d00 + m01 * d01) * scale, (m00 * d01 + m01 * d11) * scale
+        n10, n11 = (m10 * d00 + m11 * d01) * scale, (m10 * d01 + m11 * d11) * scale
+        px, py = self._rooted(sx, sy)
+        xx, yx = self._rooted(n00, n10)
+        xy, yy = self._rooted(n01, n11)
+        return np.stack([px, py]), (xx, xy, yx, yy)
