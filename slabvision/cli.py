@@ -67,22 +67,29 @@ def demo(
         _save(found, out, unit)
 
 
-@app.command(epilog="Example: slabvision new slab-07 IMG_0412.jpg IMG_0413.jpg")
+@app.command(epilog="Example: slabvision new slab-07 face-a.jpg face-b.jpg end-a.jpg")
 def new(
     folder: Annotated[Path, typer.Argument(help="Slab folder to make.")],
     photos: Annotated[list[Path], typer.Argument(help="Photos of the slab; they are copied in.")],
 ) -> None:
-    """Make a slab folder from photos; mark and paint it in napari, then measure it."""
+    """Make a slab folder from photos; mark and paint it in napari, then measure it.
+
+    A photo's part is read from its name (face-a, face-b, end-a, end-b, edge). A printed board
+    lying in a photo of a face is found and becomes its reference.
+    """
     from slabvision.photo import PhotoError
-    from slabvision.store import RecordError, new_slab
+    from slabvision.start import start_slab
+    from slabvision.store import RecordError
 
     try:
-        record = new_slab(folder, photos)
+        record, said = start_slab(folder, photos, progress=_progress)
     except (PhotoError, RecordError) as error:
         fail(str(error))
     for entry in record.photos:
         height, width = entry.shape
-        typer.echo(f"{entry.file}: {width} x {height} pixels. {entry.focal_why}")
+        typer.echo(f"{entry.file} ({entry.role}): {width} x {height} pixels. {entry.focal_why}")
+    for line in said:
+        typer.echo(line)
     typer.echo(f"{folder}: {len(record.photos)} photos. Next: napari {folder}")
 
 
@@ -163,13 +170,13 @@ def _measure_all(folders: list[Path], unit: str) -> list[Findings]:
     return found
 
 
-def _progress(items: list[Path]) -> Any:
+def _progress(items: list[Path], doing: str = "Measuring") -> Any:
     if len(items) < 2 or not sys.stderr.isatty():
         return items
     from rich.console import Console
     from rich.progress import track
 
-    return track(items, "Measuring", console=Console(stderr=True), transient=True)
+    return track(items, doing, console=Console(stderr=True), transient=True)
 
 
 def _show(found: list[Findings], unit: str, *, explain: bool = False) -> None:
@@ -197,7 +204,9 @@ def _save(found: list[Findings], out: Path, unit: str, *, pictures: bool = True)
     if pictures:
         from slabvision.picture import write_face_pictures
 
-        written += attempt(lambda: [p for f in found for p in write_face_pictures(f, out, _unit(unit))])
+        written += attempt(
+            lambda: [p for f in found for p in write_face_pictures(f, out, _unit(unit))]
+        )
     for path in written:
         typer.echo(f"wrote {path}")
 

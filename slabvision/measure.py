@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,19 +14,24 @@ from numpy.typing import NDArray
 from slabvision.defects import KINDS, KeepOut, Treatment
 from slabvision.estimate import DRAWS, Estimate, named_normals
 from slabvision.findings import Budget, FaceFindings, Findings
-from slabvision.record import PhotoEntry, SlabRecord
+from slabvision.record import BoardMark, PhotoEntry, SlabRecord
 
 if TYPE_CHECKING:
     from slabvision.clear.region import Trims
     from slabvision.face import FaceInView
     from slabvision.plane import Plane
 
-__all__ = ["Buying", "MeasureError", "measure_slab"]
+__all__ = ["Buying", "ImagesOf", "MeasureError", "measure_record", "measure_slab"]
 
 Floats = NDArray[np.float64]
+ImagesOf = Callable[[PhotoEntry], tuple[NDArray[np.uint16], NDArray[np.uint8]]]
+"""Gives the label image and the zones' image of a photo, each (H, W)."""
 
 _STATION_SPREAD_MM = 1.5
 """Standard uncertainty of a slab's mean thickness away from one reading (common practice)."""
+_CHECK_READING_U = 0.0015
+"""Relative standard uncertainty of a board whose 150 mm check length was read with a steel rule
+to a quarter of a millimetre (reading rules: common practice)."""
 _BOW_U_MM = 4.0
 """Standard uncertainty of how far a face stands off its plane when nobody measured it
 (common practice, no source)."""
@@ -96,11 +102,25 @@ def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
                     )
                 )
             case "board":
-                marks.append(
-                    p.Board(tuple(mark.points), tuple(mark.mm), mark.scale_u, **shared)
-                )
+                marks.append(_board(mark, shared))
     camera = p.Camera(entry.shape, entry.focal_px, entry.focal_u, shared=entry.camera)
     return p.fit_plane(marks, camera, draws=draws, seed=int(entry.sha256[:8], 16))
+
+
+def _board(mark: BoardMark, shared: dict[str, Any]) -> Any:
+    """Return a printed board at the size it was really printed, as far as that is known."""
+    from slabvision import plane as p
+    from slabvision.board import check_scale
+
+    points = tuple(mark.points)
+    if mark.check_length_mm is None:
+        return p.Board(points, tuple(mark.mm), mark.scale_u, **shared)
+    try:
+        size = check_scale(mark.check_length_mm)
+    except ValueError as error:
+        raise p.BadMarkError(f"{mark.name}: {error}") from error
+    printed = tuple((row * size, col * size) for row, col in mark.mm)
+    return p.Board(points, printed, _CHECK_READING_U, **shared)
 
 
 def thickness_budget(record: SlabRecord, draws: int = DRAWS) -> Budget:
@@ -153,9 +173,43 @@ def measure_slab(
     MeasureError
         No face can be measured; the message says why.
     """
-    from slabvision.store import load_slab
+    from slabvision.store import check_photo, load_slab, read_labels, read_zones
 
-    record = load_slab(folder)
+    def images_of(
+        entry: PhotoEntry,
+    ) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
+        check_photo(folder, entry)
+        return read_labels(folder, entry), read_zones(folder, entry)
+
+    return measure_record(load_slab(folder), images_of, folder=folder, buying=buying, draws=draws)
+
+
+def measure_record(
+    record: SlabRecord,
+    images_of: ImagesOf,
+    *,
+    folder: Path | str,
+    buying: Buying | None = None,
+    draws: int = DRAWS,
+) -> Findings:
+    """Measure a record in memory, as it stands before it is saved.
+
+    Parameters
+    ----------
+    record : SlabRecord
+        As loaded, or changed since.
+    images_of : callable
+        Gives label image and zones' image of a photo; asked once for each face.
+    folder : path
+        The slab's folder, for its name; nothing is read from it here.
+    buying, draws
+        As for :func:`measure_slab`.
+
+    Raises
+    ------
+    MeasureError
+        No face can be measured; the message says why.
+    """
     wants = buying or Buying()
     thickness = thickness_budget(record, draws)
     notes: list[str] = []
@@ -167,7 +221,7 @@ def measure_slab(
         if not entry.role.startswith("face"):
             continue
         try:
-            faces.append(_measure_face(folder, record, entry, thickness, wants, draws))
+            faces.append(_measure_face(record, entry, images_of, thickness, wants, draws))
         except _CannotMeasureError as error:
             reasons.append(f"{entry.file}: {error}")
     if not faces:
@@ -200,9 +254,9 @@ class _CannotMeasureError(Exception):
 
 
 def _measure_face(
-    folder: Path | str,
     record: SlabRecord,
     entry: PhotoEntry,
+    images_of: ImagesOf,
     thickness: Budget,
     wants: Buying,
     draws: int,
@@ -210,14 +264,12 @@ def _measure_face(
     from slabvision.clear.shapes import BadOutlineError
     from slabvision.face import CrossingOutlineError, face_in_view
     from slabvision.plane import PlaneError
-    from slabvision.store import check_photo, read_labels, read_zones
 
-    check_photo(folder, entry)
     if entry.arris is None:
         raise _CannotMeasureError("no outline yet: draw where the sawn face ends")
     if not entry.marks:
         raise _CannotMeasureError("no reference yet: mark a length of known size in the photo")
-    labels, zones = read_labels(folder, entry), read_zones(folder, entry)
+    labels, zones = images_of(entry)
     try:
         plane = plane_of(entry, thickness, draws)
         view = face_in_view(entry, plane, labels, zones, sagitta_mm=_sagitta_mm(record))
