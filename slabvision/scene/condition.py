@@ -1,4 +1,4 @@
-"""What became of a sawn slab: its cracks, rot, bark and holes, and their exact regions on a plane."""
+"""What became of a sawn slab: cracks, rot, bark and holes, and their exact regions on a plane."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from slabvision.estimate import named_rng
-from slabvision.scene.fill import Array
 from slabvision.scene.faults import Blob, Crack, KnotBody, PithBody, Trace
+from slabvision.scene.fill import Array
 from slabvision.scene.sawing import Cut, Frame
 
 __all__ = ["SEEN_MM", "Region", "Slab", "crack_polygon"]
@@ -89,7 +89,7 @@ def _polygons(shape: Any) -> Any:
     """Keep the areal parts of a geometry."""
     from shapely import MultiPolygon, Polygon
 
-    parts = [g for g in getattr(shape, "geoms", [shape])]
+    parts = list(getattr(shape, "geoms", [shape]))
     flat: list[Any] = []
     for part in parts:
         flat.extend(part.geoms if part.geom_type == "MultiPolygon" else [part])
@@ -102,7 +102,7 @@ def _polygons(shape: Any) -> Any:
 def blob_polygon(blob: Blob, frame: Frame) -> Any:
     """Return the region where a plane cuts a blob, contoured on a fine grid, in (u, v) mm."""
     from shapely import Polygon
-    from skimage.measure import find_contours
+    from skimage import measure
 
     x0, x1, y0, y1, z0, z1 = blob.box
     corners = np.array([[x, y, z] for x in (x0, x1) for y in (y0, y1) for z in (z0, z1)])
@@ -118,7 +118,8 @@ def blob_polygon(blob: Blob, frame: Frame) -> Any:
     outside[[0, -1], :] = np.maximum(outside[[0, -1], :], 1e-3)
     outside[:, [0, -1]] = np.maximum(outside[:, [0, -1]], 1e-3)
     shape: Any = Polygon()
-    for ring in find_contours(outside, 0.0):
+    rings: list[Array] = measure.find_contours(outside, 0.0)  # type: ignore[no-untyped-call]
+    for ring in rings:
         if len(ring) < 5:
             continue
         part = Polygon(np.column_stack([u[0] + ring[:, 1] * step, v[0] + ring[:, 0] * step]))
@@ -126,7 +127,7 @@ def blob_polygon(blob: Blob, frame: Frame) -> Any:
     return _polygons(shape)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Slab:
     """A sawn and dried slab: the cut and everything that is wrong with it.
 
@@ -144,7 +145,19 @@ class Slab:
 
     def outline(self, role: str) -> Any:
         """Return the polygon of a sawn plane in its (u, v) mm: arris, or end outline."""
-        return self.cut.outline(role) if role.startswith("face") else self.cut.end_outline(role)
+        if role not in self._outlines:
+            self._outlines[role] = (
+                self.cut.outline(role) if role.startswith("face") else self.cut.end_outline(role)
+            )
+        return self._outlines[role]
+
+    @cached_property
+    def _outlines(self) -> dict[str, Any]:
+        return {}
+
+    @cached_property
+    def _regions(self) -> dict[str, tuple[Region, ...]]:
+        return {}
 
     @cached_property
     def _face_traces(self) -> dict[str, list[tuple[Crack, list[Trace]]]]:
@@ -187,6 +200,11 @@ class Slab:
 
     def regions(self, role: str) -> tuple[Region, ...]:
         """Return every defect's exact region on a sawn plane, none overlapping another."""
+        if role not in self._regions:
+            self._regions[role] = self._find_regions(role)
+        return self._regions[role]
+
+    def _find_regions(self, role: str) -> tuple[Region, ...]:
         from shapely import prepare
 
         frame, outline = self.cut.frame(role), self.outline(role)
@@ -267,10 +285,11 @@ def knots(cut: Cut, first: int) -> list[Blob]:
     log = cut.log
     for branch in log.branches:
         reach = float(branch.radius(np.array(branch.dead_mm))) + branch.bark_mm + 4.0
-        cy, cz = (float(c) for c in log.pith(branch.x))
+        cy, cz = branch.root
         dx, dy, dz = branch.direction
-        span = sorted(((cut.z_a + reach - cz) / dz, (cut.z_b - reach - cz) / dz)) if abs(dz) > 1e-6 \
-            else [0.0, 3 * log.radius_mm]  # fmt: skip
+        span = [0.0, 3 * log.radius_mm]
+        if abs(dz) > 1e-6:
+            span = sorted(((cut.z_a + reach - cz) / dz, (cut.z_b - reach - cz) / dz))
         t0 = max(span[0] - 3 * reach, -2 * branch.base_mm)
         t1 = min(span[1] + 3 * reach, branch.end_mm + 2.0, 2.2 * log.radius_mm)
         if t1 <= t0:

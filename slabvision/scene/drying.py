@@ -36,7 +36,7 @@ class _Draw:
     def place(self, x: float, inset: float = 0.06) -> tuple[float, float]:
         """Return a point (y, z) of the slab's section at x."""
         z = float(self.rng.uniform(self.cut.z_b, self.cut.z_a))
-        edges = [float(self.cut.edge_y(np.array([x]), z, s)[0]) for s in (-1, 1)]
+        edges = [self.cut.rough_edge_y(x, z, side) for side in (-1, 1)]
         share = float(self.rng.uniform(inset, 1 - inset))
         return edges[0] + share * (edges[1] - edges[0]), z
 
@@ -53,7 +53,7 @@ class _Draw:
             waves(rng, 8, (12.0,), (140.0,), 0.22), waves(rng, 7, (25.0,), (420.0,), 0.9),
         )  # fmt: skip
 
-    def end_checks(self, count: int) -> list[Crack]:
+    def end_checks(self, count: float) -> list[Crack]:
         found = []
         for end in (0, 1):
             x_end, inward = ((self.cut.x0, 1.0), (self.cut.x1, -1.0))[end]
@@ -149,7 +149,7 @@ class _Draw:
             x = float(rng.uniform(cut.x0 + 100, cut.x1 - 100))
             z = float(rng.uniform(cut.z_b, cut.z_a))
             side = int(rng.choice([-1, 1]))
-            y = float(cut.edge_y(np.array([x]), z, side)[0]) - side * float(rng.uniform(0, 110))
+            y = cut.rough_edge_y(x, z, side) - side * float(rng.uniform(0, 110))
             half = (float(rng.uniform(35, 150)), float(rng.uniform(14, 46)),
                     float(rng.uniform(3.5, 9.0)))  # fmt: skip
             found.append(self.ellipsoid("bark_inclusion", (x, y, z), half, 0.22))
@@ -177,14 +177,14 @@ class _Draw:
             x = float(rng.uniform(cut.x0 + 120, cut.x1 - 120))
             side = int(rng.choice([-1, 1]))
             z_mid = (cut.z_a + cut.z_b) / 2
-            y = float(cut.edge_y(np.array([x]), z_mid, side)[0])
+            y = cut.rough_edge_y(x, z_mid, side)
             y -= side * abs(float(rng.normal(18, 14)))
             spread = 12.0 + 3.0 * n
             centre = np.column_stack([
                 x + rng.normal(0, 1.8 * spread, n), y - side * np.abs(rng.normal(0, spread, n)),
                 np.full(n, z_mid),
             ])
-            way = rng.normal(0, 0.35, (n, 3)) + [0, 0, 1.0]
+            way = rng.normal(0, 0.35, (n, 3)) + np.array([0.0, 0.0, 1.0])
             half = cut.thickness_mm / 2 + 4.0
             starts = centre - way * half / way[:, 2:]
             ends = centre + way * half / way[:, 2:]
@@ -220,7 +220,7 @@ def season(seed: int, cut: Cut, *, amounts: Mapping[str, float] | None = None) -
             raise ValueError(f"amount of {key} is {value:g}; 0 to 60 can be drawn")
         wanted[key] = value
     draw = _Draw(seed, cut)
-    cracks = draw.end_checks(wanted["end checks"])  # type: ignore[arg-type]
+    cracks = draw.end_checks(wanted["end checks"])
     cracks += draw.surface_checks(wanted["surface checks"])
     cracks += draw.heart_checks(wanted["heart checks"])
     cracks += draw.shakes(wanted["shakes"])

@@ -1,7 +1,7 @@
 """What is wrong in the solid: cracks, rot, bark, holes, metal, each a body cut by any plane.
 
 A *crack* is a thin body whose width is a function of place along and across the grain; a *blob*
-is where a function of (x, y, z) is negative. Kinds are the keys of :data:`slabvision.defects.KINDS`.
+is where a function of (x, y, z) is negative. Kinds are keys of :data:`slabvision.defects.KINDS`.
 """
 
 from __future__ import annotations
@@ -98,7 +98,6 @@ class Crack:
         along = self._along(x)
         rough = np.clip(1.0 + self.jitter(x), 0.35, 1.8)
         if self.form == "surface":
-            _, cz = log.pith(x)
             deep = np.abs(np.asarray(z) - self.z_open) / np.maximum(self.depth_mm * along, 1e-6)
             return np.asarray(self.width_mm * along * rough * np.clip(1.0 - deep, 0.0, 1.0) ** 0.7)
         # Towards the tip the crack draws back to the radius where it runs deepest.

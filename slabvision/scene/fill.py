@@ -110,7 +110,7 @@ def coverage(
     Exact along the row, ``lines`` scan lines per pixel down the column. Rings must not cross
     one another; holes run the other way round or the same way (the sense is not used).
     """
-    box = _window([np.asarray(r) + [[0.0, 0.0]] for r in rings], shape) if rings else None
+    box = _window(rings, shape) if rings else None
     if box is None:
         return np.zeros((0, 0), np.float32), (slice(0, 0), slice(0, 0))
     r0, r1, c0, c1 = box

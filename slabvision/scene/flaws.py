@@ -25,7 +25,8 @@ def _block(canvas: Canvas, blob: Blob, margin_mm: float) -> tuple[slice, slice] 
         return None
     at = canvas.to_pixels(canvas.frame.from_log(corners))
     pad = margin_mm / canvas.mm
-    low, high = np.floor(at.min(axis=0) - pad).astype(int), np.ceil(at.max(axis=0) + pad).astype(int)
+    low = np.floor(at.min(axis=0) - pad).astype(int)
+    high = np.ceil(at.max(axis=0) + pad).astype(int)
     r0, c0 = max(int(low[0]), 0), max(int(low[1]), 0)
     r1, c1 = min(int(high[0]) + 1, canvas.shape[0]), min(int(high[1]) + 1, canvas.shape[1])
     return (slice(r0, r1), slice(c0, c1)) if r0 < r1 and c0 < c1 else None
@@ -89,8 +90,9 @@ def _knot(log: Log, canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Ge
     star = star * (0.25 + 0.6 * dead) * (width > 6)
     colour = colour + star[..., None] * (_DARK - colour)
     if branch.rotten:
-        eaten = dead * smoothstep(0.1, 1.0, blur_noise(rng, d.shape, (2.0 / canvas.mm,) * 2) + 0.5)
-        colour = colour + (0.75 * eaten)[..., None] * (np.array([72.0, 54, 38], np.float32) - colour)
+        patch = blur_noise(rng, d.shape, (2.0 / canvas.mm, 2.0 / canvas.mm))
+        eaten = 0.75 * dead * smoothstep(0.1, 1.0, patch + 0.5)
+        colour = colour + eaten[..., None] * (np.array([72.0, 54, 38], np.float32) - colour)
     ring = smoothstep(-0.6, 0.3, d - width) * dead
     colour = colour + ring[..., None] * (np.array([38.0, 29, 24], np.float32) - colour)
     border = np.exp(-((out / 1.0) ** 2)) * (1 - dead) * 0.35
@@ -108,7 +110,7 @@ def _rot(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator) ->
         return
     block, mm = pixels[where], canvas.mm
     number = blob.number
-    stain = smoothstep(22.0, -2.0, out) if False else 1.0 - smoothstep(-2.0, 22.0, out)
+    stain = 1.0 - smoothstep(-2.0, 22.0, out)
     block *= (1.0 - 0.2 * stain)[..., None]
     soft = 1.0 - smoothstep(-blob.soft_mm, blob.soft_mm, out)
     pale = number % 2 == 0

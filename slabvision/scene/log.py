@@ -8,7 +8,7 @@ round stem without taper, branches and flutes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,8 @@ class Branch:
     ----------
     x : float
         Where its axis leaves the stem's pith, mm along the log.
+    root : (float, float)
+        The pith's (y, z) there.
     direction : (float, float, float)
         Unit vector of the axis.
     base_mm, growth : float
@@ -50,6 +52,7 @@ class Branch:
     """
 
     x: float
+    root: tuple[float, float]
     direction: tuple[float, float, float]
     base_mm: float
     growth: float
@@ -65,7 +68,7 @@ class Branch:
         return np.asarray(self.base_mm + self.growth * np.clip(t, 0.0, self.dead_mm))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Log:
     """The solid. Make one with :func:`grow_log`.
 
@@ -142,7 +145,7 @@ class Log:
         self, branch: Branch, x: Array, y: Array, z: Array
     ) -> tuple[Array, Array, Array]:
         """Return position along a branch's axis, and offsets from it (up the stem, sideways)."""
-        cy, cz = self.pith(branch.x)
+        cy, cz = branch.root
         dx, dy, dz = branch.direction
         px, py, pz = x - branch.x, y - cy, z - cz
         t = px * dx + py * dy + pz * dz
@@ -188,9 +191,8 @@ class Log:
     def sapwood_depth(self, x: Array | float, y: Array, z: Array, age: Array) -> Array:
         """Return how far a point lies outside the heartwood, mm of age radius."""
         _, angle = self.polar(x, y, z)
-        edge = self.radius_mm - self.sap_mm
-        edge = edge + self.heart_ripple(np.asarray(x) / 400.0, 2 * np.cos(angle), 2 * np.sin(angle))
-        return np.asarray(age - edge)
+        wave = self.heart_ripple(np.asarray(x) / 400.0, 2 * np.cos(angle), 2 * np.sin(angle))
+        return np.asarray(age - (self.radius_mm - self.sap_mm) - wave)
 
     def ring_share(self, age: Array) -> Array:
         """Return the place within the ring: 0 where the year begins, 1 where it ends."""
@@ -240,7 +242,8 @@ def _rings(rng: np.random.Generator, look: Look, radius_mm: float) -> Array:
     return np.concatenate([[0.0], np.cumsum(widths)])
 
 
-def _branches(rng: np.random.Generator, look: Look, length: float, radius: float) -> list[Branch]:
+def _branches(rng: np.random.Generator, log: Log, length: float, radius: float) -> list[Branch]:
+    look = log.look
     found: list[Branch] = []
     x = float(rng.uniform(-400.0, 100.0))
     while x < length:
@@ -260,8 +263,10 @@ def _branches(rng: np.random.Generator, look: Look, length: float, radius: float
             healed = rng.uniform() < 0.35 and final < 16 and dead < radius * 0.8
             end = dead + float(rng.uniform(15.0, 70.0)) if healed else 3.0 * radius
             base = float(rng.uniform(1.2, 2.2))
+            at = x + float(rng.normal(0.0, 12.0)) * (count > 1)
             found.append(Branch(
-                x=x + float(rng.normal(0.0, 12.0)) * (count > 1),
+                x=at,
+                root=(float(log.pith(at)[0]), float(log.pith(at)[1])),
                 direction=(
                     float(np.sin(incline)),
                     float(np.cos(incline) * np.cos(azimuth)),
@@ -307,7 +312,7 @@ def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
             order, turn, rng.uniform(0, 2 * np.pi, order.size), heights, strict=True
         )
     )
-    return Log(
+    bare = Log(
         seed=seed,
         look=look,
         radius_mm=radius + butt + taper * length_mm * 0.5,
@@ -324,5 +329,6 @@ def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
         ),
         heart_ripple=waves(rng, 10, (0.5, 0.5, 0.5), (4.0, 4.0, 4.0), float(rng.uniform(1.5, 5))),
         ring_edges=_rings(rng, look, radius + butt + taper * length_mm),
-        branches=tuple(_branches(rng, look, length_mm, radius)),
+        branches=(),
     )
+    return replace(bare, branches=tuple(_branches(rng, bare, length_mm, radius)))

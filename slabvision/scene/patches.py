@@ -151,7 +151,7 @@ def _onto_ground(slab: Slab, canvas: Canvas, outline: Any, pixels: Array,
 
 
 def _check_size(size: tuple[float, float], mm: float) -> tuple[int, int]:
-    rows, cols = (int(round(s / mm)) for s in size)
+    rows, cols = (round(s / mm) for s in size)
     if not (8 <= rows <= 20_000 and 8 <= cols <= 20_000 and rows * cols <= 40_000_000):
         raise ValueError(
             f"a picture of {rows} x {cols} pixels is asked for; 8 to 20000 a side and at most "

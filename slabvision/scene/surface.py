@@ -1,4 +1,4 @@
-"""What lies on sawn wood: saw marks, weather, a planed patch, wet, dust, chalk, wax, lichen, mud."""
+"""What lies on sawn wood: saw marks, weather, planed patch, wet, dust, chalk, wax, lichen, mud."""
 
 from __future__ import annotations
 
