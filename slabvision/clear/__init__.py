@@ -1,0 +1,1 @@
+"""Clear wood on one face: what is left, and what can be cut from it."""

@@ -1,0 +1,280 @@
+"""How much room a placed shape has, in the best world and in every draw.
+
+A placed part touches what is not clear at a few places. Moving and turning it a little changes
+each gap linearly, so the largest room all round, after the best small move, is a linear program
+in (move, turn, room); its answer changes with the boundary by the multipliers of the touching
+places. The program of every draw is solved together by the dual simplex method, one exchange at
+a time for all draws at once.
+
+The least of many noisy gaps reads small. Two steps against that: the wobble that a Wiener
+filter recognises as the hand's (not the edge's) is taken out of the gaps first, and the draws are
+mirrored about the program without noise (the basic bootstrap interval of Davison and Hinkley,
+*Bootstrap Methods and their Application*, 1997, section 5.2), which turns the pull of further
+noise round.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from slabvision.clear.region import ClearRegion
+from slabvision.clear.worlds import Worlds, nearest_source, sources_of, wobble_spectrum
+from slabvision.estimate import Estimate
+
+__all__ = ["Contacts", "best_per_world", "boundary_points", "deviations", "edge_arrays"]
+
+Floats: TypeAlias = NDArray[np.float64]
+Ints: TypeAlias = NDArray[np.intp]
+
+_ROUNDS = 80
+
+
+@dataclass(frozen=True, eq=False)
+class Contacts:
+    """Places where a part could touch what is not clear.
+
+    Attributes
+    ----------
+    points : ndarray, shape (M, 2)
+        On the region's boundary, mm.
+    normals : ndarray, shape (M, 2)
+        Unit vectors from the part towards the boundary.
+    gaps : ndarray, shape (M,)
+        Distance left, mm; negative where the part is over.
+    rows : ndarray, shape (M, d)
+        How much of each gap the shape's own freedoms (move, turn, grow) use up.
+    centre : ndarray, shape (2,)
+        Middle of the part.
+    """
+
+    points: Floats
+    normals: Floats
+    gaps: Floats
+    rows: Floats
+    centre: Floats
+
+
+def best_per_world(
+    rows: Floats, limits: Floats, gain: Floats, reach: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Maximise ``gain · x`` with ``rows @ x <= limits[k]`` and ``|x| <= reach`` for every k.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (M, d)
+    limits : ndarray, shape (K, M)
+    gain, reach : ndarray, shape (d,)
+
+    Returns
+    -------
+    x : ndarray, shape (K, d)
+        The best freedoms in every world.
+    multipliers : ndarray, shape (M,)
+        In world 0: how much the gain rises per mm that each limit is relaxed.
+    best : ndarray, shape (K,)
+        ``gain · x``.
+    """
+    count, size = rows.shape
+    bounds = np.vstack([np.eye(size), -np.eye(size)])
+    a = np.vstack([bounds, rows])
+    b = np.hstack([np.tile(np.concatenate([reach, reach]), (len(limits), 1)), limits])
+    # a hair of tilt breaks ties, which could make the exchange run in circles
+    tilt = 1e-9 * np.abs(gain).max() * np.array([1.0, 1.7, 2.3, 3.1, 4.3, 5.9])[:size]
+    c = gain + tilt
+    start = np.where(c >= 0, np.arange(size), np.arange(size) + size)
+    first, _ = _exchange(a, b[:1], c, np.tile(start, (1, 1)))
+    basis, x = _exchange(a, b, c, np.tile(first[0], (len(b), 1)))
+    share = np.linalg.solve(a[first[0]].T, gain)
+    multipliers = np.zeros(2 * size + count)
+    multipliers[first[0]] = share
+    return x, multipliers[2 * size :], x @ gain
+
+
+def _exchange(a: Floats, b: Floats, c: Floats, basis: Ints) -> tuple[Ints, Floats]:
+    basis = basis.copy()
+    x = np.zeros((len(b), a.shape[1]))
+    busy = np.arange(len(b))
+    for _ in range(_ROUNDS):
+        chosen = a[basis[busy]]  # (k, d, d)
+        x[busy] = np.linalg.solve(
+            chosen, np.take_along_axis(b[busy], basis[busy], axis=1)[..., None]
+        )[..., 0]
+        over = x[busy] @ a.T - b[busy]
+        worst = np.argmax(over, axis=1)
+        more = over[np.arange(len(busy)), worst] > 1e-7
+        if not more.any():
+            break
+        busy, worst, chosen = busy[more], worst[more], chosen[more]
+        flipped = chosen.transpose(0, 2, 1)
+        lam = np.linalg.solve(flipped, np.broadcast_to(c, (len(busy), len(c)))[..., None])[..., 0]
+        step = np.linalg.solve(flipped, a[worst][..., None])[..., 0]
+        ratio = np.where(step > 1e-10, np.maximum(lam, 0.0) / np.maximum(step, 1e-10), np.inf)
+        leave = np.argmin(ratio, axis=1)
+        stuck = ~np.isfinite(ratio.min(axis=1))
+        basis[busy, leave] = np.where(stuck, basis[busy, leave], worst)
+        busy = busy[~stuck]
+        if busy.size == 0:
+            break
+    return basis, x
+
+
+# The region's boundary ------------------------------------------------------------------------
+
+
+def edge_arrays(shape: Any) -> tuple[Floats, Floats]:
+    """Return start and end of every straight piece of a shape's boundary, each (N, 2), mm."""
+    lines = [shapely.get_coordinates(line) for line in shapely.get_parts(shape.boundary)]
+    return np.vstack([line[:-1] for line in lines]), np.vstack([line[1:] for line in lines])
+
+
+def boundary_points(shape: Any, spacing_mm: float) -> Floats:
+    """Return every vertex of a shape's boundary and points between, (N, 2), mm."""
+    points = shapely.get_coordinates(shapely.segmentize(shape.boundary, spacing_mm))
+    return np.asarray(points)
+
+
+def deviations(
+    region: ClearRegion, contacts: Contacts, worlds: Worlds
+) -> tuple[dict[str, Floats], Floats]:
+    """Return how each gap deviates in every draw, by cause, mm, and the hand's known share.
+
+    Returns
+    -------
+    parts : dict of str to ndarray, shape (draws, M)
+        For ``"plane"``, ``"boundary"`` and ``"flatness"``.
+    shift : ndarray, shape (M,)
+        Wobble of the hand that the edge's own spectrum gives away, to be added to the gaps.
+    """
+    points, normals, centre = contacts.points, contacts.normals, contacts.centre
+    arm = points - centre
+    parts = {"plane": np.zeros((worlds.draws, len(points)))}
+    if worlds.warp is not None:
+        u0, v0 = np.minimum(points.min(axis=0), centre)
+        u1, v1 = np.maximum(points.max(axis=0), centre)
+        carried = worlds.smooth((u0, v0, u1, v1))
+        moved = carried(np.vstack([points, centre]))
+        moved = moved[:, :-1] - moved[:, -1:]
+        # what turns or shifts the whole face does not change a gap
+        dot = np.einsum("kmi,mi->k", moved, arm)
+        cross = np.sum(moved[..., 1] * arm[:, 0] - moved[..., 0] * arm[:, 1], axis=1)
+        size = np.hypot(dot, cross)
+        cos, sin = (dot / size)[:, None], (cross / size)[:, None]
+        turned_u = cos * moved[..., 0] + sin * moved[..., 1] - arm[:, 0]
+        turned_v = -sin * moved[..., 0] + cos * moved[..., 1] - arm[:, 1]
+        parts["plane"] = turned_u * normals[:, 0] + turned_v * normals[:, 1]
+    parts["flatness"] = worlds.flat()[:, None] * np.sum(arm * normals, axis=1)
+    parts["boundary"], shift = _drawn(region, points, worlds)
+    return parts, shift
+
+
+def _drawn(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats, Floats]:
+    out = np.zeros((worlds.draws, len(points)))
+    shift = np.zeros(len(points))
+    if worlds.hand is None:
+        return out, shift
+    found = sources_of(region)
+    nearest = nearest_source(found, points)
+    for index in np.unique(nearest):
+        source = found[int(index)][0]
+        here = np.flatnonzero(nearest == index)
+        sign = 1.0 if source == "arris" else -1.0
+        ring = _drawn_ring(region, source)
+        out[:, here] += sign * worlds.offset(source)[:, None]
+        field, step = worlds.wobble(source, ring.length)
+        at = shapely.line_locate_point(ring, shapely.points(points[here])) / step
+        low = np.floor(at).astype(np.intp) % field.shape[1]
+        high = (low + 1) % field.shape[1]
+        part = at - np.floor(at)
+        if source == "arris":
+            known, left = _wiener(ring, field.shape[1], worlds)
+            shift[here] = known[low] * (1 - part) + known[high] * part
+            field = np.fft.irfft(np.fft.rfft(field, axis=1) * left, n=field.shape[1], axis=1)
+        out[:, here] += sign * (field[:, low] * (1 - part) + field[:, high] * part)
+    return out, shift
+
+
+def _drawn_ring(region: ClearRegion, source: str) -> Any:
+    if source == "arris":
+        return region.face.outline.exterior
+    shape = next((r.as_seen for r in region.removals if r.source == source), None)
+    if shape is None or shape.is_empty:
+        whole = next(r.shape for r in region.removals if r.source == source)
+        return max(shapely.get_parts(whole), key=lambda part: part.area).exterior
+    return max(shapely.get_parts(shape), key=lambda part: part.area).exterior
+
+
+def _wiener(ring: Any, nodes: int, worlds: Worlds) -> tuple[Floats, Floats]:
+    """Split a drawn edge's wobble from the edge itself by their spectra.
+
+    Returns
+    -------
+    known : ndarray, shape (nodes,)
+        Outward displacement from the drawn to the likelier edge at even nodes, mm.
+    left : ndarray, shape (nodes // 2 + 1,)
+        Factor per frequency of the wobble that stays unknown.
+    """
+    assert worlds.hand is not None
+    step = ring.length / nodes
+    at = shapely.line_interpolate_point(ring, np.arange(nodes) * step)
+    z = shapely.get_coordinates(at) @ np.array([1.0, 1j])
+    spectrum = np.fft.fft(z)
+    power = np.abs(spectrum) ** 2 / nodes
+    half = nodes // 2 + 1
+    both = power[:half].copy()
+    both[1:half] += power[-1 : -half : -1][: half - 1]
+    # an octave's third of neighbours says how strong the edge itself is at a frequency
+    total = np.concatenate([[0.0], np.cumsum(both)])
+    k = np.arange(half)
+    lo = np.maximum(np.floor(k / 1.15).astype(int), 0)
+    hi = np.minimum(np.ceil(k * 1.15).astype(int) + 2, half)
+    mean = (total[hi] - total[lo]) / (hi - lo)
+    noise = worlds.hand.wobble(worlds.mm_per_px) ** 2 * wobble_spectrum(
+        ring.length, nodes, worlds.hand.correlation_mm
+    )
+    keep = np.clip(1.0 - noise / np.maximum(mean, 1e-12), 0.0, 1.0)
+    full = np.zeros(nodes)
+    full[:half] = keep
+    full[half:] = keep[1 : nodes - half + 1][::-1]
+    moved = np.fft.ifft(spectrum * full) - z
+    ahead, behind = np.roll(z, -1), np.roll(z, 1)
+    tangent = (ahead - behind) / np.maximum(np.abs(ahead - behind), 1e-12)
+    outward = -1j * tangent if shapely.is_ccw(ring) else 1j * tangent
+    return np.real(moved * np.conj(outward)), np.sqrt(keep)
+
+
+def mirrored(
+    contacts: Contacts,
+    gain: Floats,
+    reach: Floats,
+    region: ClearRegion,
+    worlds: Worlds,
+) -> tuple[Floats, Floats, dict[str, Floats], Floats]:
+    """Return the freedoms at best and in every draw, and each cause's own deviation.
+
+    Returns
+    -------
+    x_best : ndarray, shape (d,)
+        After the hand's known wobble is taken out.
+    x_draws : ndarray, shape (draws, d)
+        Mirrored about ``x_best``.
+    x_parts : dict of str to ndarray, shape (draws,)
+        Deviation of ``gain · x`` from each cause alone, to first order.
+    x_raw : ndarray, shape (d,)
+        As drawn, before the wobble is taken out.
+    """
+    parts, shift = deviations(region, contacts, worlds)
+    total = np.sum(list(parts.values()), axis=0)
+    limits = np.vstack([contacts.gaps + shift, contacts.gaps, contacts.gaps + shift - total])
+    x, share, _ = best_per_world(contacts.rows, limits, gain, reach)
+    by_cause = {cause: dev @ share for cause, dev in parts.items()}
+    return x[0], 2 * x[0] - x[2:], by_cause, x[1]
+
+
+def estimate_of(value: float, draws: Floats, unit: str = "mm") -> Estimate:
+    """Return an estimate whose draws are never below 0."""
+    return Estimate(max(value, 0.0), np.maximum(draws, 0.0), unit)
