@@ -256,6 +256,24 @@ def area_budget(worlds: Worlds, shape: Any, edges: Mapping[str, float]) -> Budge
     return Budget(Estimate(value, np.maximum(whole.estimate.draws, 0.0), "mm2"), parts)
 
 
+def _small_area(worlds: Worlds, shape: Any, source: str) -> Budget:
+    """Return the area of a defect, mm²: scaled in every draw as the box round it is."""
+    u0, v0, u1, v1 = shape.bounds
+    box = np.array([(u0 - 1, v0 - 1), (u1 + 1, v0 - 1), (u1 + 1, v1 + 1), (u0 - 1, v1 + 1)])
+    moved = worlds.moved(box)
+    one, other = moved[:, 2] - moved[:, 0], moved[:, 3] - moved[:, 1]
+    scale = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]) / 2
+    scale /= (u1 - u0 + 2) * (v1 - v0 + 2)
+    value = float(shape.area)
+    parts = {
+        "plane": value * (scale - 1),
+        "boundary": worlds.area_change(source, float(shape.length)),
+        "flatness": 2 * worlds.flat() * value,
+    }
+    whole = Budget.sum_of(value, "mm2", parts)
+    return Budget(Estimate(value, np.maximum(whole.estimate.draws, 0.0), "mm2"), parts)
+
+
 def _length_budget(worlds: Worlds, draws: Floats, value: float, boundary: Floats) -> Budget:
     parts = {"plane": draws - value, "boundary": boundary, "flatness": worlds.flat() * value}
     return Budget.sum_of(value, "mm", parts)
@@ -327,7 +345,7 @@ def _one_defect(
 ) -> DefectFindings:
     kind, shape, worlds = defect_kind(defect.kind), each.shape, view.worlds
     name = f"defect {defect.number}"
-    area = area_budget(worlds, shape, {name: float(shape.length)})
+    area = _small_area(worlds, shape, name)
     low_u, low_v, high_u, high_v = shape.bounds
     middle_u, middle_v = (low_u + high_u) / 2, (low_v + high_v) / 2
     if each.centre_line is not None:

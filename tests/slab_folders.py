@@ -38,8 +38,8 @@ TAPE_ZONE = (slice(980, 1020), slice(0, 2000))  # off the slab
 def sheet_mark(**more: Any) -> RectangleMark:
     """A sheet of 1200 x 600 mm flat on the face."""
     corners = [(300, 600), (300, 1880), (940, 1880), (940, 600)]
-    known = {"name": "plywood sheet", "place": "face", "width_mm": 1200, "height_mm": 600}
-    return RectangleMark(corners=corners, **(known | more))
+    known: dict[str, Any] = {"name": "plywood sheet", "place": "face", "corners": corners}
+    return RectangleMark(**(known | {"width_mm": 1200, "height_mm": 600} | more))
 
 
 def square_on_slab(folder: Path, *, notebook: Notebook | None = None, **entry: Any) -> Path:
