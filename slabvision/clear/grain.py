@@ -105,12 +105,16 @@ class Grain:
         from scipy.spatial import cKDTree
 
         nearest = cKDTree(self.nodes).query(uv)[1]
-        s = nearest * self.spacing_mm * 1.0
+        s = nearest * self.spacing_mm
         # beyond a tip the nearest node is the tip: the foot lies on the straight continuation
-        for _ in range(6):
+        for round_ in range(12):
             point, tangent = self.at(s)
             step = np.einsum("...i,...i", uv - point, tangent)
-            s = s + np.clip(step, -4 * _NODE_MM, 4 * _NODE_MM) if _ else s + step
+            if round_:  # far off the line on its hollow side a step can overshoot
+                step = np.clip(step, -4 * self.spacing_mm, 4 * self.spacing_mm)
+            s = s + step
+            if np.max(np.abs(step)) < 1e-4:
+                break
         point, tangent = self.at(s)
         off = uv - point
         t = tangent[..., 0] * off[..., 1] - tangent[..., 1] * off[..., 0]

@@ -28,7 +28,7 @@ class Turned:
     Attributes
     ----------
     mask : ndarray of uint8, shape (R, C)
-        1 where a cell's middle is clear.
+        1 where all of a cell is clear.
     """
 
     mask: Mask
@@ -102,6 +102,11 @@ def rasterised(shape: Any, cell_mm: float) -> Raster:
             xy = (shapely.get_coordinates(ring)[:-1] - corner) / fine
             whole = np.round(xy * 2**shift).astype(np.int32)
             cv2.fillPoly(base, [whole], value, shift=shift)
+    for ring in shapely.get_parts(shapely.get_rings(shape)):
+        xy = (shapely.get_coordinates(ring) - corner) / fine
+        cv2.polylines(base, [np.round(xy * 2**shift).astype(np.int32)], True, 0, 1, 8, shift)
+    # a cell is clear when all of it is: a check thinner than a cell must not slip between
+    base = cv2.erode(base, np.ones((_FINER, _FINER), np.uint8))
     return Raster(base, corner, fine, cell_mm)
 
 

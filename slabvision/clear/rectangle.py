@@ -251,12 +251,12 @@ def _coarse(
     cell = raster.cell_mm
 
     def worth(rows: int, cols: int) -> float:
-        # a raster box is short by up to a cell each way
-        return score((cols + 0.5) * cell, max((rows + 0.5) * cell, least_width_mm))
+        # a raster box is short by up to two cells each way, about one in the mean
+        return score((cols + 1) * cell, max((rows + 1) * cell, least_width_mm))
 
     for angle in angles:
         turned = raster.turned(float(angle))
-        least = max(least_width_mm / cell - 1.0, floor_mm2 / cell**2 / turned.mask.shape[1])
+        least = max(least_width_mm / cell - 2.0, floor_mm2 / cell**2 / turned.mask.shape[1])
 
         def hopeful(rows: int, cols: int) -> bool:
             return worth(rows, cols) >= _HOPE * best
@@ -268,7 +268,7 @@ def _coarse(
             best = max(best, value)
             centre = turned.to_uv(np.array([col + cols / 2 - 0.5, row + rows / 2 - 0.5]))
             place = (float(centre[0]), float(centre[1]))
-            box = Rectangle(place, (cols + 0.5) * cell, (rows + 0.5) * cell, float(angle))
+            box = Rectangle(place, (cols + 1) * cell, (rows + 1) * cell, float(angle))
             trials.append(_Trial(value, box))
     return sorted((t for t in trials if t.worth >= _HOPE * best), key=lambda t: -t.worth)
 
