@@ -8,9 +8,16 @@ import shapely
 from shapely import Point, Polygon, affinity
 
 from slabvision.clear.grain import local_grain
-from slabvision.clear.rectangle import along_grain, box_around, largest_rectangle
+from slabvision.clear.rectangle import (
+    along_grain,
+    box_around,
+    largest_rectangle,
+    rectangle_size,
+)
+from slabvision.clear.region import clear_region
 from slabvision.clear.shapes import FaceShape
 from slabvision.clear.spare import boundary_points
+from slabvision.clear.worlds import Worlds
 
 
 def planted(seed: int) -> tuple[Polygon, float, float, float]:
@@ -106,8 +113,9 @@ def test_box_around_against_going_through_all():
 
 def test_along_the_grain_of_a_swept_slab():
     a = np.radians(np.linspace(70, 110, 120))
-    inner, outer = 2700 * np.column_stack([-np.cos(a), np.sin(a)]), 3300 * np.column_stack(
-        [-np.cos(a), np.sin(a)]
+    inner, outer = (
+        2700 * np.column_stack([-np.cos(a), np.sin(a)]),
+        3300 * np.column_stack([-np.cos(a), np.sin(a)]),
     )
     outline = affinity.rotate(Polygon(np.vstack([outer, inner[::-1]])), 7, origin=(0, 3000))
     found = along_grain(outline, local_grain(FaceShape(outline)))
@@ -139,3 +147,16 @@ def test_slow_search_finds_nothing_better():
         turned = points @ turn
         best = max(best, *(box_around(turned, seed @ turn)[4] for seed in seeds))
     assert found.area_mm2 > 0.99 * best
+
+
+def test_a_scale_error_passes_to_length_width_and_area():
+    region = clear_region(FaceShape(shapely.box(0, 0, 2000, 600)))
+    scale = 1 + 0.005 * np.random.default_rng(1).standard_normal(1000)
+    worlds = Worlds(warp=lambda points: scale[:, None, None] * points[None])
+    found = largest_rectangle(region.with_keep_outs, angle_deg=0)
+    size = rectangle_size(region, found, worlds, turns=True)
+    assert size.length_mm.value == pytest.approx(2000, abs=0.1)
+    assert size.length_mm.estimate.u == pytest.approx(10, rel=0.06)
+    assert size.width_mm.estimate.u == pytest.approx(3, rel=0.06)
+    assert size.area_mm2.estimate.u == pytest.approx(12_000, rel=0.06)
+    assert size.area_mm2.parts["plane"].std() == pytest.approx(12_000, rel=0.06)

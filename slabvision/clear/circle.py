@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from shapely import Point, Polygon
 
 from slabvision.clear.region import ClearRegion
-from slabvision.clear.spare import Contacts, best_per_world, boundary_points, edge_arrays, mirrored
+from slabvision.clear.spare import Contacts, best_per_world, boundary_points, edge_arrays, freed
 from slabvision.clear.worlds import Sized, Worlds
 from slabvision.estimate import Estimate
 
@@ -147,12 +147,12 @@ def circle_size(region: ClearRegion, circle: Circle, worlds: Worlds) -> Sized:
     contacts = circle_contacts(region.with_keep_outs, circle)
     reach = np.array([circle.diameter_mm / 4 + 30.0] * 2 + [circle.diameter_mm])
     gain = np.array([0.0, 0.0, 1.0])
-    best, draws, parts, _ = mirrored(contacts, gain, reach, region, worlds)
+    room = freed(contacts, gain, reach, region, worlds)
     return Sized(
         Estimate(
-            circle.diameter_mm + 2 * best[2],
-            np.maximum(circle.diameter_mm + 2 * draws[:, 2], 0.0),
+            circle.diameter_mm + 2 * room.best[2],
+            np.maximum(circle.diameter_mm + 2 * room.draws[:, 2], 0.0),
             "mm",
         ),
-        {cause: 2 * deviation for cause, deviation in parts.items()},
+        {cause: 2 * deviation[:, 2] for cause, deviation in room.parts.items()},
     )

@@ -99,9 +99,7 @@ class Grain:
             _, tangent = self.at(np.zeros(1))
             way = tangent[0]
             off = uv - self.nodes[0]
-            return np.stack(
-                [off @ way, off @ np.array([-way[1], way[0]])], axis=-1
-            )
+            return np.stack([off @ way, off @ np.array([-way[1], way[0]])], axis=-1)
         from scipy.spatial import cKDTree
 
         nearest = cKDTree(self.nodes).query(uv)[1]
@@ -205,7 +203,7 @@ def _profile(st: Floats, stations: Floats) -> Floats:
     # at the tips the window is one-sided: a slanted edge needs the value there, not the mean
     plain = np.interp(stations, s, t)
     mean[[0, -1]] = plain[[0, -1]]
-    return np.where(hi > lo, mean, plain)
+    return np.asarray(np.where(hi > lo, mean, plain))
 
 
 def _smoothed(x: Floats, y: Floats, at: Floats, scale_mm: float) -> Floats:

@@ -44,9 +44,7 @@ def size_along_grain(defect: DefectShape, grain: Grain) -> tuple[float, float]:
     return float(length), float(width)
 
 
-def grown(
-    defect: DefectShape, keep: KeepOut, grain: Grain, outline: Polygon
-) -> MultiPolygon:
+def grown(defect: DefectShape, keep: KeepOut, grain: Grain, outline: Polygon) -> MultiPolygon:
     """Return a defect with its keep-out, within the outline's reach, mm.
 
     Parameters
@@ -82,8 +80,10 @@ def _to_both_ends(body: Any, s0: float, s1: float) -> Any:
     for near, far in ((first, s0 - 1.0), (last, s1 + 1.0)):
         if (far - near) * (near - (first + last) / 2) <= 0:
             continue  # the tip already lies beyond the slab's end
-        inner = near + math.copysign(min(_TIP_MM, (last - first) / 2), (first + last) / 2 - near)
-        tip = shapely.intersection(body, shapely.box(min(near, inner), t_lo, max(near, inner), t_hi))
+        middle = (first + last) / 2
+        inner = near + math.copysign(min(_TIP_MM, abs(middle - near)), middle - near)
+        end = shapely.box(min(near, inner), t_lo, max(near, inner), t_hi)
+        tip = shapely.intersection(body, end)
         lo, hi = (tip if not tip.is_empty else body).bounds[1::2]
         pieces.append(shapely.box(min(inner, far), lo, max(inner, far), hi))
     return shapely.union_all(pieces)

@@ -22,9 +22,19 @@ from shapely import Polygon
 from slabvision.clear.circle import largest_circle
 from slabvision.clear.grain import Grain
 from slabvision.clear.raster import Raster, longest_runs, rasterised
-from slabvision.clear.spare import boundary_points
+from slabvision.clear.region import ClearRegion
+from slabvision.clear.spare import Contacts, boundary_points, freed
+from slabvision.clear.worlds import Sized, Worlds
+from slabvision.estimate import Estimate
 
-__all__ = ["Rectangle", "along_grain", "box_around", "largest_rectangle"]
+__all__ = [
+    "Rectangle",
+    "RectangleSize",
+    "along_grain",
+    "box_around",
+    "largest_rectangle",
+    "rectangle_size",
+]
 
 Floats: TypeAlias = NDArray[np.float64]
 _Worth: TypeAlias = Callable[[float, float], float]
@@ -254,12 +264,12 @@ def _coarse(
         # a raster box is short by up to two cells each way, about one in the mean
         return score((cols + 1) * cell, max((rows + 1) * cell, least_width_mm))
 
+    def hopeful(rows: int, cols: int) -> bool:
+        return worth(rows, cols) >= _HOPE * best
+
     for angle in angles:
         turned = raster.turned(float(angle))
         least = max(least_width_mm / cell - 2.0, floor_mm2 / cell**2 / turned.mask.shape[1])
-
-        def hopeful(rows: int, cols: int) -> bool:
-            return worth(rows, cols) >= _HOPE * best
 
         for rows, cols, row, col in longest_runs(turned.mask, least, hopeful):
             value = worth(rows, cols)
@@ -360,3 +370,65 @@ def along_grain(shape: Any, grain: Grain) -> Rectangle | None:
             break
         angle = chord
     return best
+
+
+@dataclass(frozen=True, eq=False)
+class RectangleSize:
+    """Length and width, mm, and area, mm², of a rectangle with their intervals."""
+
+    length_mm: Sized
+    width_mm: Sized
+    area_mm2: Sized
+
+
+def rectangle_contacts(shape: Any, rectangle: Rectangle, *, turns: bool) -> Contacts:
+    """Return where a rectangle could touch; freedoms: its four sides and, if any, its turn."""
+    points = boundary_points(shape, 2.0)
+    centre = np.array(rectangle.centre)
+    turn = _turn(rectangle.angle_deg)
+    local = (points - centre) @ turn
+    half = np.array([rectangle.length_mm, rectangle.width_mm]) / 2
+    beyond = np.abs(local) - half
+    side = np.where(beyond[:, 0] > beyond[:, 1], 0, 1)
+    gap = np.take_along_axis(beyond, side[:, None], axis=1)[:, 0]
+    other = np.take_along_axis(beyond, 1 - side[:, None], axis=1)[:, 0]
+    margin = 25.0 + 0.02 * float(half.max())
+    near = (gap < margin) & (other < margin)
+    local, side, gap, points = local[near], side[near], gap[near], points[near]
+    sign = np.sign(np.take_along_axis(local, side[:, None], axis=1)[:, 0])
+    column = 2 * side + (sign > 0)
+    rows = np.zeros((len(points), 5 if turns else 4))
+    rows[np.arange(len(points)), column] = 1.0
+    if turns:  # turning the rectangle by a radian takes a side's gap by its arm
+        rows[:, 4] = np.where(side == 0, -sign * local[:, 1], sign * local[:, 0])
+    axis = np.where(side[:, None] == 0, turn[:, 0], turn[:, 1])
+    return Contacts(points, sign[:, None] * axis, gap, rows, centre)
+
+
+def rectangle_size(
+    region: ClearRegion, rectangle: Rectangle, worlds: Worlds, *, turns: bool = False
+) -> RectangleSize:
+    """Return length, width and area of a region's largest rectangle with intervals.
+
+    In each draw every side moves to where the boundary lies there; with ``turns`` the rectangle
+    also turns by up to two degrees.
+    """
+    length, width = rectangle.length_mm, rectangle.width_mm
+    contacts = rectangle_contacts(region.with_keep_outs, rectangle, turns=turns)
+    gain = np.array([width, width, length, length, 0.0])[: 5 if turns else 4]
+    reach = np.array([0.2 * length + 20] * 2 + [0.2 * width + 20] * 2 + [0.035])[: len(gain)]
+    room = freed(contacts, gain, reach, region, worlds)
+
+    def sized(base: float, first: int) -> Sized:
+        grow = room.draws[:, first] + room.draws[:, first + 1]
+        best = base + float(room.best[first] + room.best[first + 1])
+        parts = {c: d[:, first] + d[:, first + 1] for c, d in room.parts.items()}
+        return Sized(Estimate(best, np.maximum(base + grow, 0.0), "mm"), parts)
+
+    long, wide = sized(length, 0), sized(width, 2)
+    area = Sized(
+        long.estimate * wide.estimate,
+        {c: long.parts[c] * wide.value + wide.parts[c] * long.value for c in long.parts},
+    )
+    area = Sized(Estimate(area.value, area.estimate.draws, "mm2"), area.parts)
+    return RectangleSize(long, wide, area)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from functools import partial
+from typing import Any
 
 import numpy as np
 import shapely
-from shapely import MultiPolygon, Polygon
+from shapely import MultiPolygon
 
 from slabvision.clear.grain import Grain, local_grain
 from slabvision.clear.keepouts import grown, sum_with_box
@@ -16,7 +17,6 @@ from slabvision.clear.shapes import (
     EDGES,
     ENDS,
     DefectShape,
-    Edge,
     End,
     FaceShape,
     polygons_only,
@@ -52,9 +52,7 @@ class Trims:
     @classmethod
     def usual(cls, *, coated: Collection[End] = ()) -> Trims:
         """Return the usual trims: 4 in at a bare end, 2 in at a coated one, 1/4 in at edges."""
-        left, right = (
-            END_TRIM_COATED_MM if end in coated else END_TRIM_BARE_MM for end in ENDS
-        )
+        left, right = (END_TRIM_COATED_MM if end in coated else END_TRIM_BARE_MM for end in ENDS)
         return cls(left, right, EDGE_TRIM_MM, EDGE_TRIM_MM)
 
 
@@ -224,9 +222,7 @@ def clear_region(
             defect.kind, defect_kind(defect.kind).treatment
         )
         if treatment not in ("avoid", "accept", "fill"):
-            raise ValueError(
-                f"treatment of {defect.kind} is {treatment!r}; avoid, accept or fill"
-            )
+            raise ValueError(f"treatment of {defect.kind} is {treatment!r}; avoid, accept or fill")
         if treatment == "fill":
             fills.append(defect)
         if treatment != "avoid":
@@ -243,9 +239,9 @@ def clear_region(
     for key in avoid_zones:
         if key not in ZONES:
             raise KeyError(f"zone {key!r} is not known; one of {', '.join(ZONES)}")
-        shape = face.zones.get(key)
-        if shape is not None and not shape.is_empty:
-            taken.append((ZONES[key].title, f"zone {key}", shape, shape))
+        under = face.zones.get(key)
+        if under is not None and not under.is_empty:
+            taken.append((ZONES[key].title, f"zone {key}", under, under))
     taken += _trimmed(face, grain, trims)
     if not face.not_seen.is_empty:
         taken.append(("not seen", "not seen", face.not_seen, face.not_seen))
@@ -265,7 +261,7 @@ def _trimmed(face: FaceShape, grain: Grain, trims: Trims) -> list[tuple[str, str
         # swept inwards along the grain, from a hair outside so that nothing is left
         swept = shapely.transform(
             sum_with_box(line, (depth + 1.0) / 2, 0.0),
-            lambda st, way=way, depth=depth: st + (way * (depth - 1.0) / 2, 0.0),
+            partial(np.add, np.array((way * (depth - 1.0) / 2, 0.0))),
         )
         shape = polygons_only(grain.shape_to_uv(swept), 0.0)
         out.append((f"trim at {face.names[end]}", "arris", shape, MultiPolygon()))
@@ -306,11 +302,8 @@ def _assembled(
         frees = shapely.difference(shapes[i], shapely.union_all(others)).area
         earlier = [shapes[j] for j in range(i) if _meet(shapes[i], shapes[j])]
         counted = shapely.difference(shapes[i], shapely.union_all(earlier)).area
-        removals.append(
-            Removal(
-                name, source, shapes[i], seen[i], float(shapes[i].area), float(counted), float(frees)
-            )
-        )
+        areas = (float(shapes[i].area), float(counted), float(frees))
+        removals.append(Removal(name, source, shapes[i], seen[i], *areas))
     return ClearRegion(
         face=face,
         grain=grain,

@@ -21,13 +21,13 @@ from shapely import LineString, MultiPolygon, Polygon
 from slabvision.defects import ZONES, Depth, defect_kind
 
 __all__ = [
-    "ENDS",
     "EDGES",
+    "ENDS",
     "SIDES",
     "BadOutlineError",
     "DefectShape",
-    "End",
     "Edge",
+    "End",
     "FaceShape",
     "Sides",
     "check_outline",
@@ -181,9 +181,9 @@ def check_outline(outline: Polygon, *, what: str = "outline") -> None:
         found = re.search(r"\[\s*(\S+)\s+(\S+?)\s*\]", reason)
         place = (float(found[1]), float(found[2])) if found else None
         at = f" near u = {place[0]:.0f} mm, v = {place[1]:.0f} mm" if place else ""
-        crossing = "crosses itself" if "intersection" in reason.lower() else "is not one closed line"
+        does = "crosses itself" if "intersection" in reason.lower() else "is not one closed line"
         raise BadOutlineError(
-            f"{what} {crossing}{at} ({reason.split('[')[0].lower()}): move the points there; "
+            f"{what} {does}{at} ({reason.split('[')[0].lower()}): move the points there; "
             "nothing was changed",
             place,
         )
@@ -259,9 +259,7 @@ def sides(outline: Polygon) -> Sides:
         stop = stop if stop > start else stop + len(ring)
         return np.asarray(ring[np.arange(start, stop + 1) % len(ring)])
 
-    top, right, bottom, left = (
-        walk(corners[i], corners[(i + 1) % 4]) for i in range(4)
-    )
+    top, right, bottom, left = (walk(corners[i], corners[(i + 1) % 4]) for i in range(4))
     lengths = [LineString(side) for side in (top, right, bottom, left)]
     if sum(line.length for line in lengths) > 1.001 * outline.exterior.length:
         raise BadOutlineError("outline has no four corners in order; is u along the slab?")

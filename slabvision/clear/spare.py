@@ -24,9 +24,8 @@ from numpy.typing import NDArray
 
 from slabvision.clear.region import ClearRegion
 from slabvision.clear.worlds import Worlds, nearest_source, sources_of, wobble_spectrum
-from slabvision.estimate import Estimate
 
-__all__ = ["Contacts", "best_per_world", "boundary_points", "deviations", "edge_arrays"]
+__all__ = ["Contacts", "Freed", "best_per_world", "boundary_points", "edge_arrays", "freed"]
 
 Floats: TypeAlias = NDArray[np.float64]
 Ints: TypeAlias = NDArray[np.intp]
@@ -74,8 +73,8 @@ def best_per_world(
     -------
     x : ndarray, shape (K, d)
         The best freedoms in every world.
-    multipliers : ndarray, shape (M,)
-        In world 0: how much the gain rises per mm that each limit is relaxed.
+    slope : ndarray, shape (M, d)
+        In world 0: how much each freedom rises per mm that each limit is relaxed.
     best : ndarray, shape (K,)
         ``gain · x``.
     """
@@ -88,11 +87,10 @@ def best_per_world(
     c = gain + tilt
     start = np.where(c >= 0, np.arange(size), np.arange(size) + size)
     first, _ = _exchange(a, b[:1], c, np.tile(start, (1, 1)))
-    basis, x = _exchange(a, b, c, np.tile(first[0], (len(b), 1)))
-    share = np.linalg.solve(a[first[0]].T, gain)
-    multipliers = np.zeros(2 * size + count)
-    multipliers[first[0]] = share
-    return x, multipliers[2 * size :], x @ gain
+    _, x = _exchange(a, b, c, np.tile(first[0], (len(b), 1)))
+    slope = np.zeros((2 * size + count, size))
+    slope[first[0]] = np.linalg.inv(a[first[0]]).T
+    return x, slope[2 * size :], x @ gain
 
 
 def _exchange(a: Floats, b: Floats, c: Floats, basis: Ints) -> tuple[Ints, Floats]:
@@ -226,7 +224,7 @@ def _wiener(ring: Any, nodes: int, worlds: Worlds) -> tuple[Floats, Floats]:
     power = np.abs(spectrum) ** 2 / nodes
     half = nodes // 2 + 1
     both = power[:half].copy()
-    both[1:half] += power[-1 : -half : -1][: half - 1]
+    both[1:half] += power[-1:-half:-1][: half - 1]
     # an octave's third of neighbours says how strong the edge itself is at a frequency
     total = np.concatenate([[0.0], np.cumsum(both)])
     k = np.arange(half)
@@ -247,34 +245,35 @@ def _wiener(ring: Any, nodes: int, worlds: Worlds) -> tuple[Floats, Floats]:
     return np.real(moved * np.conj(outward)), np.sqrt(keep)
 
 
-def mirrored(
-    contacts: Contacts,
-    gain: Floats,
-    reach: Floats,
-    region: ClearRegion,
-    worlds: Worlds,
-) -> tuple[Floats, Floats, dict[str, Floats], Floats]:
-    """Return the freedoms at best and in every draw, and each cause's own deviation.
+@dataclass(frozen=True, eq=False)
+class Freed:
+    """The freedoms of a placed shape at best and in every draw.
 
-    Returns
-    -------
-    x_best : ndarray, shape (d,)
-        After the hand's known wobble is taken out.
-    x_draws : ndarray, shape (draws, d)
-        Mirrored about ``x_best``.
-    x_parts : dict of str to ndarray, shape (draws,)
-        Deviation of ``gain · x`` from each cause alone, to first order.
-    x_raw : ndarray, shape (d,)
-        As drawn, before the wobble is taken out.
+    Attributes
+    ----------
+    drawn : ndarray, shape (d,)
+        At best, as drawn.
+    best : ndarray, shape (d,)
+        At best, the hand's known wobble taken out.
+    draws : ndarray, shape (draws, d)
+        In every draw, mirrored about ``best``.
+    parts : dict of str to ndarray, shape (draws, d)
+        Deviation by each cause alone, to first order.
     """
+
+    drawn: Floats
+    best: Floats
+    draws: Floats
+    parts: dict[str, Floats]
+
+
+def freed(
+    contacts: Contacts, gain: Floats, reach: Floats, region: ClearRegion, worlds: Worlds
+) -> Freed:
+    """Return the freedoms that maximise ``gain · x`` within the gaps, in every draw."""
     parts, shift = deviations(region, contacts, worlds)
     total = np.sum(list(parts.values()), axis=0)
     limits = np.vstack([contacts.gaps + shift, contacts.gaps, contacts.gaps + shift - total])
-    x, share, _ = best_per_world(contacts.rows, limits, gain, reach)
-    by_cause = {cause: dev @ share for cause, dev in parts.items()}
-    return x[0], 2 * x[0] - x[2:], by_cause, x[1]
-
-
-def estimate_of(value: float, draws: Floats, unit: str = "mm") -> Estimate:
-    """Return an estimate whose draws are never below 0."""
-    return Estimate(max(value, 0.0), np.maximum(draws, 0.0), unit)
+    x, slope, _ = best_per_world(contacts.rows, limits, gain, reach)
+    by_cause = {cause: deviation @ slope for cause, deviation in parts.items()}
+    return Freed(x[1], x[0], 2 * x[0] - x[2:], by_cause)

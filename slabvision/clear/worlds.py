@@ -117,9 +117,7 @@ class Worlds:
 
         def basis(points: Floats) -> Floats:
             x, y = ((points - middle) / scale).T
-            return np.stack(
-                [x**i * y**j for i in range(6) for j in range(6 - i)], axis=-1
-            )
+            return np.stack([x**i * y**j for i in range(6) for j in range(6 - i)], axis=-1)
 
         target = self.moved(grid) - grid
         flat = target.transpose(1, 0, 2).reshape(len(grid), -1)
@@ -231,14 +229,13 @@ def nearest_source(found: list[tuple[str, Any]], points: Floats) -> NDArray[np.i
             ends = shapely.get_coordinates(part)
             pieces.append(np.stack([ends[:-1], ends[1:]], axis=1))
             owner.append(np.full(len(ends) - 1, index))
-    tree = shapely.STRtree(shapely.linestrings(np.concatenate(pieces)))
+    lines: Any = shapely.linestrings(np.concatenate(pieces))
+    tree = shapely.STRtree(lines)
     _, nearest = tree.query_nearest(shapely.points(points), all_matches=False)
     return np.asarray(np.concatenate(owner)[nearest])
 
 
-def source_edges(
-    region: ClearRegion, shape: Any, *, as_seen: bool = False
-) -> dict[str, float]:
+def source_edges(region: ClearRegion, shape: Any, *, as_seen: bool = False) -> dict[str, float]:
     """Return how much of a shape's edge each drawn edge made, mm; taken things are negative."""
     if shape.is_empty:
         return {}
