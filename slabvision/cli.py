@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from slabvision import __version__
+from slabvision import __version__, cli_trade, cli_validate
 
 if TYPE_CHECKING:
     from slabvision.findings import Findings
@@ -24,6 +24,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+app.add_typer(cli_trade.app, name="trade")
+app.add_typer(cli_validate.app, name="validate")
 
 UnitOption = Annotated[
     str, typer.Option("--unit", help="in (inches, board feet) or mm.", metavar="in|mm")

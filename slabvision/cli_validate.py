@@ -1,0 +1,38 @@
+"""``slabvision validate``: how often the intervals hold, counted on simulated slabs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="validate",
+    help="Count how often the intervals hold on slabs whose truth is known.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+@app.command(epilog="Example: slabvision validate plane --cases 3000 -o plane.md")
+def plane(
+    cases: Annotated[int, typer.Option(help="Simulated photos in each cell.", min=10)] = 300,
+    seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="Also write the table as Markdown.")
+    ] = None,
+) -> None:
+    """Geometry alone, without pictures: each kind of reference, square on and oblique."""
+    from slabvision.study.plane_study import run, table
+
+    text = table(run(cases=cases, seed=seed, progress=_said))
+    typer.echo(text)
+    if output is not None:
+        output.write_text(text + "\n", encoding="utf-8")
+
+
+def _said(text: str) -> None:
+    typer.echo(text, err=True)
