@@ -186,6 +186,16 @@ def test_tag_of_a_whole_number_by_a_smooth_rule_was_rounded_by_someone() -> None
     assert not compare_tag(36, tally(RULES["mean of ends"], slab)).agrees
 
 
+def test_a_tag_that_needs_the_width_to_be_over_a_mark_says_so() -> None:
+    rule = replace(RULES["plain"], width_mm=Rounding(IN, "nearest"))
+    width = Estimate.normal(27.3 * IN, 0.2 * IN, "mm", name="tape")
+    result = tally(rule, SlabSizes(12 * FT, (width,), 2 * IN))
+    check = compare_tag(56, result)
+    assert check.agrees
+    assert check.text.startswith("tag 56 agrees only if the width is 27 1/2 in or more; ")
+    assert "is 4 board feet (7 %) more" in compare_tag(58, result).text
+
+
 def test_rules_that_give_a_tag() -> None:
     slab = SlabSizes(96 * IN, (20 * IN, 26 * IN), 2.25 * IN)
     assert "narrowest width" in rules_that_give(30, slab)

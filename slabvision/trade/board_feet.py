@@ -24,6 +24,7 @@ from slabvision.trade.quantity import (
 )
 from slabvision.trade.tally_rules import Rounding, TallyRule
 from slabvision.trade.tally_words import (
+    Jump,
     jumps_of,
     possible_figures,
     statement,
@@ -146,6 +147,8 @@ class Tally:
         How it came about, one step a line.
     remarks : tuple of str
         What a reader must know: memory, practice, guesses.
+    jumps : tuple of Jump
+        At which size the figure jumps, within the sizes' intervals.
     """
 
     rule: TallyRule
@@ -157,6 +160,7 @@ class Tally:
     statement: str
     working: tuple[str, ...]
     remarks: tuple[str, ...]
+    jumps: tuple[Jump, ...] = ()
 
 
 def board_feet_exact(area_mm2: Number, thickness_mm: Number) -> Number:
@@ -358,6 +362,7 @@ def tally(rule: TallyRule, sizes: SlabSizes, *, half_up: bool = True) -> Tally:
             "the turn is from memory, unverified)"
         )
     possible = possible_figures(figures) if _rounds(rule) else ()
+    jumps = jumps_of(by(rule), inputs, thickness is not None) if possible else ()
     return Tally(
         rule,
         figures.value,
@@ -365,9 +370,10 @@ def tally(rule: TallyRule, sizes: SlabSizes, *, half_up: bool = True) -> Tally:
         as_estimate(free, rule.unit, draws=draws),
         _exact(sizes, draws),
         possible,
-        statement(rule.unit, figures, possible, jumps_of(by(rule), inputs, thickness is not None)),
+        statement(rule.unit, figures, possible, jumps),
         working(rule, inputs, thickness is not None, half_up=half_up),
         tuple(dict.fromkeys(mark for mark in marks if mark)),
+        jumps,
     )
 
 

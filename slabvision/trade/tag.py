@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from slabvision.trade.board_feet import RuleInputError, SlabSizes, Tally, tally
 from slabvision.trade.quantity import checked
 from slabvision.trade.tally_rules import RULES
-from slabvision.trade.tally_words import UNIT_WORDS, plain
+from slabvision.trade.tally_words import UNIT_WORDS, plain, where
 
 __all__ = ["TagCheck", "compare_tag", "rules_that_give"]
 
@@ -21,7 +21,8 @@ class TagCheck:
     tag : float
     tally : Tally
     agrees : bool
-        Whether the measured sizes, within their interval, give the tag's figure.
+        Whether the measured sizes, within their interval, can give the tag's figure; the text
+        says which size that takes.
     over : float
         Tag minus the rule's figure, in the rule's unit: above 0 the tag claims more.
     text : str
@@ -58,22 +59,29 @@ def compare_tag(tag: float, result: Tally, *, tag_step: float | None = None) -> 
     if tag_step is None:
         tag_step = 0.0 if result.rule.rounds else (1.0 if float(tag).is_integer() else 0.1)
     reach = tag_step / 2 + 1e-6
+    over = tag - result.figure
+    unit = UNIT_WORDS[result.rule.unit]
     if result.possible:
-        agrees = any(abs(f - tag) <= reach and p >= 0.025 for f, p in result.possible)
-        agrees = agrees or abs(result.figure - tag) <= reach
+        agrees = abs(over) <= reach
+        needed = [j for j in result.jumps if abs(j.figure - tag) <= reach]
+        if needed and not agrees:
+            text = (
+                f"tag {plain(tag)} agrees only if the {where(needed[0], result.rule.unit)}; "
+                f"by the same rule {result.statement}"
+            )
+            return TagCheck(tag, result, True, over, text)
+        agrees = agrees or any(abs(f - tag) <= reach and p >= 0.025 for f, p in result.possible)
     else:
         lo, hi = result.figures.interval
         agrees = lo - reach <= tag <= hi + reach
-    over = tag - result.figure
-    unit = UNIT_WORDS[result.rule.unit]
     if agrees:
         text = f"tag {plain(tag)} agrees: by the same rule {result.statement}"
     else:
         share = f" ({abs(over) / result.figure * 100:.0f} %)" if result.figure > 0 else ""
         word = "more" if over > 0 else "less"
         text = (
-            f"tag {plain(tag)} is {plain(abs(over))} {unit}{share} {word} than the same rule "
-            f"gives: {result.statement}"
+            f"tag {plain(tag)} is {plain(round(abs(over), 2))} {unit}{share} {word} than the same "
+            f"rule gives: {result.statement}"
         )
     return TagCheck(tag, result, agrees, over, text)
 

@@ -13,7 +13,16 @@ from slabvision.trade.quantity import Number, propagate, value_of
 from slabvision.trade.tally_rules import Rounding, TallyRule
 from slabvision.units import FT2_MM2, MM_PER_IN, inches_text, round_sum
 
-__all__ = ["UNIT_WORDS", "Jump", "jumps_of", "plain", "possible_figures", "statement", "working"]
+__all__ = [
+    "UNIT_WORDS",
+    "Jump",
+    "jumps_of",
+    "plain",
+    "possible_figures",
+    "statement",
+    "where",
+    "working",
+]
 
 UNIT_WORDS = {"bf": "board feet", "m3": "m³", "ft2": "square feet", "each": "piece"}
 _MOST_FIGURES = 40
@@ -156,7 +165,7 @@ def statement(
             if len(parts) > _SHOWN:
                 parts.append(f"in all {written(possible[0][0])} to {written(possible[-1][0])}")
                 break
-            parts.append(f"{written(jump.figure)} if the {jump.what} {_where(jump, unit)}")
+            parts.append(f"{written(jump.figure)} if the {where(jump, unit)}")
         if len(parts) == 1:
             return f"{parts[0]} {words}"
         return f"{parts[0]}, or " + ", or ".join(parts[1:])
@@ -171,18 +180,17 @@ def statement(
     return f"{plain(value)} {words} ({plain(low)} to {plain(high)})"
 
 
-def _where(jump: Jump, unit: str) -> str:
+def where(jump: Jump, unit: str) -> str:
+    """Say which size a jump takes: ``width is over 27 1/2 in``."""
     if unit == "m3":
-        size = f"{jump.at_mm:.0f} mm"
+        size, neat = f"{jump.at_mm:.0f} mm", True
     else:
         steps = jump.at_mm / MM_PER_IN * 16
         neat = abs(steps - round(steps)) < 1e-3
         size = inches_text(jump.at_mm, sixteenths=1) if neat else f"{steps / 16:.2f} in"
-        if not neat:
-            return f"is {'over' if jump.upward else 'under'} {size}"
-    if jump.reached:
-        return f"is {size} or {'more' if jump.upward else 'less'}"
-    return f"is {'over' if jump.upward else 'under'} {size}"
+    if jump.reached and neat:
+        return f"{jump.what} is {size} or {'more' if jump.upward else 'less'}"
+    return f"{jump.what} is {'over' if jump.upward else 'under'} {size}"
 
 
 _WAY = {"nearest": "nearest", "down": "down", "up": "up", "alternate": "nearest"}
