@@ -33,7 +33,13 @@ Grey = NDArray[np.uint8]
 TOTAL = (pattern.ROWS + 1) * (pattern.COLUMNS + 1)
 _MIN_FOUND = 8
 """Eight of the twenty crossings, all of the right sense and in one perspective."""
+_MIN_MARKERS = 2
+"""Markers that must look as they should: one may be misread, its neighbour says so."""
 _QUICK_SIDE_PX = 2016
+_NEAR_WINDOWS_PX = (23, 55)
+_FAR_WINDOWS_PX = (23,)
+"""Sides of the squares over which light and dark are told apart: about one to six modules. Each
+costs time, the small ones most, because grain and noise break up there."""
 _MIN_PERIMETER_PX = 44.0
 """A 42 mm marker at 4.5 m and 60 degrees, 3,000 px focal length, has about 80."""
 _WIDE_MM, _FINE_MM, _FINE_PX = 6.5, 5.0, 12.0
@@ -42,6 +48,7 @@ _MIN_FIT = 0.75
 """Correlation of what is seen round a crossing with an ideal one."""
 _MIN_CONTRAST = 6.0
 _AGREE_MM = 1.5
+_SURE_PX = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,10 +137,9 @@ def find_board(pixels: NDArray[Any]) -> BoardSighting | None:
     if min(grey.shape) < 32:
         return None
     if longest > _QUICK_SIDE_PX:
-        found = _search(grey, longest / _QUICK_SIDE_PX)
-        if found is not None:
-            return found
-    return _search(grey, 1.0)
+        found = _search(grey, longest / _QUICK_SIDE_PX, _NEAR_WINDOWS_PX)
+        return found if found is not None else _search(grey, 1.0, _FAR_WINDOWS_PX)
+    return _search(grey, 1.0, (*_FAR_WINDOWS_PX, *_NEAR_WINDOWS_PX[1:]))
 
 
 def _grey(pixels: NDArray[Any]) -> Grey:
@@ -161,7 +167,7 @@ def _detector_parts() -> tuple[Any, Any]:
     return cv2, ours
 
 
-def _markers(grey: Grey) -> list[tuple[int, Floats]]:
+def _markers(grey: Grey, windows: tuple[int, ...]) -> list[tuple[int, Floats]]:
     """Read the number and four corners (x, y) of every marker in a picture."""
     cv2, dictionary = _detector_parts()
     soft = cv2.GaussianBlur(grey, (0, 0), 1.5)
@@ -170,6 +176,8 @@ def _markers(grey: Grey) -> list[tuple[int, Floats]]:
     settings.minMarkerPerimeterRate = min(3.9, _MIN_PERIMETER_PX / max(grey.shape))
     settings.polygonalApproxAccuracyRate = 0.06
     settings.errorCorrectionRate = 1.0
+    settings.adaptiveThreshWinSizeMin, settings.adaptiveThreshWinSizeMax = windows[0], windows[-1]
+    settings.adaptiveThreshWinSizeStep = max(1, windows[-1] - windows[0])
     corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, settings).detectMarkers(sharp)
     if ids is None:
         return []
@@ -179,7 +187,7 @@ def _markers(grey: Grey) -> list[tuple[int, Floats]]:
     ]
 
 
-def _search(grey: Grey, reduce: float) -> BoardSighting | None:
+def _search(grey: Grey, reduce: float, windows: tuple[int, ...]) -> BoardSighting | None:
     cv2, _ = _detector_parts()
     small, factor = grey, np.ones(2)
     if reduce > 1.0:
@@ -188,7 +196,7 @@ def _search(grey: Grey, reduce: float) -> BoardSighting | None:
         factor = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
     best: BoardSighting | None = None
     tried: list[Floats] = []
-    for number, quad in sorted(_markers(small), key=lambda each: -_size(each[1])):
+    for number, quad in sorted(_markers(small, windows), key=lambda each: -_size(each[1])):
         corners = ((quad + 0.5) * factor - 0.5)[:, ::-1]  # to (row, col) at full size
         if any(_inside(corners.mean(axis=0), outline) for outline in tried):
             continue
@@ -275,7 +283,9 @@ def _follow(grey: Grey, mm: Floats, corners: Floats) -> BoardSighting | None:
     if fitted is None or fitted[1].sum() < _MIN_FOUND:
         return None
     ids = np.flatnonzero(found)[fitted[1]]
-    apart = _project(fitted[0], crossings[ids]) - points[ids]
+    view, ids, apart = _trimmed(fitted[0], crossings, points, ids)
+    if sum(_alike(grey, view, marker) > _MIN_FIT for marker in pattern.MARKERS) < _MIN_MARKERS:
+        return None  # chequers, but not ours, or a misread marker and so the wrong place on it
     edge, down, across = pattern.RING_MM, pattern.HEIGHT_MM, pattern.WIDTH_MM
     outer = np.array(
         [(-edge, -edge), (-edge, across + edge), (down + edge, across + edge), (down + edge, -edge)]
@@ -285,13 +295,49 @@ def _follow(grey: Grey, mm: Floats, corners: Floats) -> BoardSighting | None:
         mm=crossings[ids],
         ids=ids.astype(np.int64),
         total=TOTAL,
-        residual_px=float(np.sqrt((apart**2).sum(axis=1).mean())),
-        outline=_project(fitted[0], outer),
+        residual_px=float(np.sqrt((apart**2).mean())),
+        outline=_project(view, outer),
     )
 
 
+def _alike(grey: Grey, view: Floats, marker: pattern.Marker) -> float:
+    """Correlate the 36 modules seen where a marker should be with those it has."""
+    steps = (np.arange(pattern.MODULES) + 0.5) * pattern.MODULE_MM
+    down, across = np.meshgrid(steps, steps, indexing="ij")
+    centres = np.column_stack([down.ravel(), across.ravel()]) + np.array(marker.corner_mm)
+    seen = _sample(grey, _project(view, centres))
+    white = np.zeros((pattern.MODULES, pattern.MODULES))
+    white[1:-1, 1:-1] = marker.white
+    meant = white.ravel() - white.mean()
+    apart = seen - seen.mean()
+    size = float(np.sqrt((apart**2).sum() * (meant**2).sum()))
+    return float((apart * meant).sum()) / size if size > 1e-6 else 0.0
+
+
+def _trimmed(
+    view: Floats, mm: Floats, points: Floats, ids: NDArray[np.int64]
+) -> tuple[Floats, NDArray[np.int64], Floats]:
+    """Leave out crossings that stand out from the rest: a shadow's edge runs through them.
+
+    The limit is four robust standard deviations (1.48 times the median, of a normal
+    distribution), so a wavy sheet, which moves all of them a little, keeps its crossings.
+    """
+    kept = ids
+    for _ in range(5):
+        apart = np.hypot(*(_project(view, mm[ids]) - points[ids]).T)
+        limit = max(4.0 * 1.4826 * float(np.median(apart)), _SURE_PX)
+        kept, before = ids[apart <= limit], kept
+        fitted = _view(mm[kept], points[kept]) if len(kept) >= _MIN_FOUND else None
+        if fitted is None:
+            return view, ids, apart
+        view = fitted[0]
+        if np.array_equal(kept, before):
+            break
+    return view, kept, np.hypot(*(_project(view, mm[kept]) - points[kept]).T)
+
+
 def _reduced(grey: Grey, scale: float) -> tuple[Grey, Floats]:
-    """Reduce a near view to about 3 pixels per mm, where a coarse fit reaches far enough.
+    """Reduce a near view to at most 2 pixels per mm: the coarse fit's samples are 0.8 mm apart.
 
     Returns
     -------
@@ -300,7 +346,7 @@ def _reduced(grey: Grey, scale: float) -> tuple[Grey, Floats]:
         From its (row, col) to those of ``grey``, pixel centres at whole numbers.
     """
     cv2, _ = _detector_parts()
-    factor = max(1.0, np.floor(scale / 3.0)) if np.isfinite(scale) else 1.0
+    factor = max(1.0, np.ceil(scale / 2.0)) if np.isfinite(scale) else 1.0
     if factor == 1.0 or min(grey.shape) < 4 * factor:
         return grey, np.eye(3)
     size = (round(grey.shape[1] / factor), round(grey.shape[0] / factor))

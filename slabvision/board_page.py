@@ -15,7 +15,7 @@ __all__ = ["PAPERS", "write_board"]
 PAPERS = {"letter": (215.9, 279.4), "a4": (210.0, 297.0)}
 """Width and height, mm (ANSI/ASME Y14.1 size A; ISO 216)."""
 
-_TOP_MM = 9.0
+_TOP_MM = 8.0
 """White above the pattern: most printers need 4 to 6 mm."""
 _POINT_MM = 25.4 / 72.0
 _INK = "#000000"
@@ -91,7 +91,7 @@ def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
 
     length = pattern.CHECK_MM
     start = (width - length) / 2
-    y = top + 7.0
+    y = top + 5.5
     thin = 0.25 / _POINT_MM
 
     def line(x0: float, y0: float, x1: float, y1: float) -> None:
@@ -107,10 +107,10 @@ def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
         if mm % 50 == 0:
             words(start + mm, y + 3.0, f"{mm} mm" if end else f"{mm}", 7, ha="center")
     for x, y_line, text, points, how in (
-        (start, y + 7.6, "Reference board for slab photos", 10.5, {"weight": "bold"}),
+        (start, y + 7.2, "Reference board for slab photos", 10.5, {"weight": "bold"}),
         (
             start,
-            y + 11.6,
+            y + 10.8,
             "Check the print: lay a steel rule on the line above, from end tick to end tick, and "
             "type what you get.",
             7.5,
@@ -118,7 +118,7 @@ def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
         ),
         (
             start,
-            y + 15.0,
+            y + 14.0,
             "Print at 100 %, never “fit to page”, on stiff matt paper or glued flat to a panel. "
             "Replace it when wavy or wet.",
             7.5,
@@ -126,7 +126,7 @@ def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
         ),
         (
             start,
-            y + 18.4,
+            y + 17.2,
             "Lay it flat on the slab's face, near the middle, all of it in the picture, and not "
             "half in shade.",
             7.5,

@@ -98,7 +98,7 @@ def view(
     light = picture.astype(np.float32)
     light += (1 - part) * (AROUND if ground is None else ground.astype(np.float32))
     rows, cols = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
-    slant = np.cos(turn) * (cols - centre[1]) + np.sin(turn) * (rows - centre[0])
+    slant = np.cos(turn + 0.6) * (cols - centre[1]) + np.sin(turn + 0.6) * (rows - centre[0])
     light *= 1 - 0.2 * slant / max(shape)
     if shadow:
         light *= 1 - shadow / (1 + np.exp(-(slant - 20) / 3))
