@@ -14,7 +14,7 @@ from slabvision import __version__, cli_trade, cli_validate
 if TYPE_CHECKING:
     from slabvision.findings import Findings
 
-__all__ = ["app", "main"]
+__all__ = ["app"]
 
 app = typer.Typer(
     name="slabvision",
@@ -212,8 +212,3 @@ def _save(found: list[Findings], out: Path, unit: str, *, pictures: bool = True)
         )
     for path in written:
         typer.echo(f"wrote {path}")
-
-
-def main() -> None:
-    """Run the command line."""
-    app()

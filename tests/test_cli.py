@@ -22,7 +22,7 @@ def test_version_and_help_load_nothing_heavy(flag):
         "heavy = {'numpy', 'scipy', 'cv2', 'pandas', 'shapely', 'pydantic', 'matplotlib'}\n"
         "atexit.register(lambda: print('heavy:', sorted(heavy & set(sys.modules))))\n"
         f"sys.argv = ['slabvision', '{flag}']\n"
-        "from slabvision.cli import main\n"
+        "from slabvision.__main__ import main\n"
         "main()"
     )
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
