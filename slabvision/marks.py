@@ -30,7 +30,6 @@ __all__ = [
 
 Place = Literal["face", "ground", "unsaid"]
 Floats: TypeAlias = NDArray[np.float64]
-Point: TypeAlias = tuple[float, float]
 PointLike: TypeAlias = Sequence[float] | NDArray[Any]
 PointsLike: TypeAlias = Sequence[PointLike] | NDArray[Any]
 
@@ -173,8 +172,8 @@ class Length(Mark):
         The distance and its standard uncertainty.
     """
 
-    p: Point
-    q: Point
+    p: PointLike
+    q: PointLike
     mm: float
     u_mm: float = 1.0
 
@@ -212,8 +211,8 @@ class Tape(Mark):
         of class II tapes, 0.2 mm per metre (Directive 2014/32/EU, annex X), over root three.
     """
 
-    points: tuple[Point, ...]
-    mm: tuple[float, ...]
+    points: PointsLike
+    mm: Sequence[float] | Floats
     u_mm: float = 1.0
     scale_u: float = 0.00012
 
@@ -277,7 +276,7 @@ class Rectangle(Mark):
         be out of square.
     """
 
-    corners: tuple[Point, ...]
+    corners: PointsLike
     width_mm: float
     height_mm: float
     u_mm: float = 1.0
@@ -317,9 +316,9 @@ class Square(Mark):
         end of a leg may be out of square.
     """
 
-    heel: Point
-    end_a: Point
-    end_b: Point
+    heel: PointLike
+    end_a: PointLike
+    end_b: PointLike
     a_mm: float
     b_mm: float
     u_mm: float = 0.5
@@ -364,8 +363,8 @@ class Board(Mark):
         Relative standard uncertainty of the print's size.
     """
 
-    points: tuple[Point, ...]
-    mm: tuple[Point, ...]
+    points: PointsLike
+    mm: PointsLike
     scale_u: float = 0.003
 
     def __post_init__(self) -> None:

@@ -370,7 +370,7 @@ def fit_plane(
     model, modes, notes = check_marks(marks, model, modes)
     rng = named_rng(f"plane:{_fingerprint(marks, camera)}", seed)
     sample = share_draws(model, draw_posterior(model, modes, rng, draws), draws, seed=0)
-    best, best_wide = central(model, sample)
+    best = central(model, modes, sample)
     pixels = np.concatenate([mark.pixels for mark in marks])
     middle = pixels.mean(axis=0)
     plane = Plane(
@@ -380,7 +380,7 @@ def fit_plane(
         anchor=((float(middle[0]), float(middle[1])), (float(middle[0]), float(middle[1]) + 1.0)),
         effective=sample.effective,
     )
-    residuals, advice, reason = describe(marks, model, plane, best, best_wide)
+    residuals, advice, reason = describe(marks, model, plane, best)
     return replace(plane, residuals=residuals, advice=(*notes, *advice), reason=reason)
 
 

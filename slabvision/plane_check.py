@@ -274,11 +274,11 @@ def _listed(names: list[str]) -> str:
 
 
 def describe(
-    marks: tuple[Mark, ...], model: Model, plane: Plane, best: Floats, wide: Floats
+    marks: tuple[Mark, ...], model: Model, plane: Plane, best: Floats
 ) -> tuple[tuple[str, ...], tuple[str, ...], str]:
     """Return a sentence per mark, advice, and why sizes are not determined (or nothing)."""
     residuals = tuple(
-        _residual(mark, pattern, model, best, wide)
+        _residual(mark, pattern, model, best)
         for mark, pattern in zip(marks, model.patterns, strict=True)
     )
     advice: list[str] = []
@@ -316,9 +316,9 @@ def describe(
     return residuals, tuple(advice), reason
 
 
-def _residual(mark: Mark, pattern: Pattern, model: Model, best: Floats, wide: Floats) -> str:
+def _residual(mark: Mark, pattern: Pattern, model: Model, best: Floats) -> str:
     theta = best[None]
-    lay = lay_pattern(pattern, model.views(theta), theta, wide[None])
+    lay = lay_pattern(pattern, model.views(theta), theta, model.middle_wide(1))
     n = len(pattern.xy)
     off = np.hypot(lay.residual[0, :n], lay.residual[0, n:])
     x, y = lay.mm

@@ -20,13 +20,27 @@ from slabvision.estimate import named_normals
 from slabvision.marks import PlaneError
 from slabvision.plane_model import Evaluation, Model
 
-__all__ = ["Mode", "Sample", "central", "draw_posterior", "find_modes", "share_draws"]
+__all__ = [
+    "CLEAR_DEG",
+    "FREEDOM",
+    "Mode",
+    "Sample",
+    "central",
+    "climb",
+    "draw_posterior",
+    "effective_draws",
+    "find_modes",
+    "share_draws",
+    "spread_normals",
+    "weights_of",
+    "with_distance",
+]
 
 Floats: TypeAlias = NDArray[np.float64]
 
 _START_TILTS = (12.0, 32.0, 50.0, 64.0)
-_FREEDOM = 8.0
-_CLEAR_DEG = 7.0
+FREEDOM = 8.0
+CLEAR_DEG = 7.0
 """Above this standard uncertainty of the tilt the views are drawn the long way."""
 
 
@@ -66,31 +80,41 @@ class Sample:
 
 def find_modes(model: Model) -> list[Mode]:
     """Climb from many tilts; return the distinct optima that matter, the best first."""
-    starts = _starts(model)
-    wide = model.middle_wide(len(starts))
-    theta, free = starts, np.arange(model.columns)
-    held = np.arange(2, model.columns)
-    theta, _ = _climb(model, theta, wide, held, 3)
-    theta, done = _climb(model, theta, wide, free, 14)
-    log_post, hess = done.log_post, done.hess
-    order = np.argsort(-log_post)
-    modes: list[Mode] = []
-    for k in order:
-        if not np.isfinite(log_post[k]) or log_post[k] < log_post[order[0]] - 12:
-            break
-        gaps = [theta[k] - mode.theta for mode in modes]
-        if any(g @ m.hess @ g < 2.0 for g, m in zip(gaps, modes, strict=True)):
-            continue
-        half_det = 0.5 * np.linalg.slogdet(hess[k])[1]
-        modes.append(Mode(theta[k], hess[k], float(log_post[k]), float(log_post[k] - half_det)))
-        if len(modes) == 6:
-            break
+    theta, free = _starts(model), np.arange(model.columns)
+    theta, _ = climb(model, theta, model.middle_wide(len(theta)), free[2:], 3)
+    theta, done = climb(model, theta, model.middle_wide(len(theta)), free, 8)
+    # Those worth finishing, one for each place reached so far.
+    theta = theta[_distinct(theta, done, 0.02, 40.0)[:8]]
+    theta, done = climb(model, theta, model.middle_wide(len(theta)), free, 25)
+    left = np.linalg.solve(done.hess, done.grad[:, :, None])[:, :, 0]
+    settled = (left * done.grad).sum(axis=1) < 0.1
+    if settled.any():
+        done.log_post[~settled] = -np.inf
+    modes = []
+    for k in _distinct(theta, done, 2.0, 12.0)[:6]:
+        half_det = 0.5 * float(np.linalg.slogdet(done.hess[k])[1])
+        log_post = float(done.log_post[k])
+        modes.append(Mode(theta[k], done.hess[k], log_post, log_post - half_det))
+    modes.sort(key=lambda mode: -mode.log_mass)
     if not modes:
         raise PlaneError(
             "no position of the camera fits the marks: some of them would lie past the horizon; "
             "check that every mark was clicked on the object it names"
         )
     return modes
+
+
+def _distinct(theta: Floats, done: Evaluation, apart: float, depth: float) -> list[int]:
+    """Return, best first, those further apart than ``apart`` in squared standard units."""
+    order = np.argsort(-done.log_post)
+    chosen: list[int] = []
+    for k in order:
+        if not done.log_post[k] > done.log_post[order[0]] - depth:
+            break
+        gaps = theta[k] - theta[chosen]
+        if not any(g @ done.hess[c] @ g < apart for g, c in zip(gaps, chosen, strict=True)):
+            chosen.append(int(k))
+    return chosen
 
 
 def _starts(model: Model) -> Floats:
@@ -106,10 +130,10 @@ def _starts(model: Model) -> Floats:
             )
     theta = np.zeros((len(slopes), model.columns))
     theta[:, :2] = slopes
-    return _with_distance(model, theta)[0]
+    return with_distance(model, theta)[0]
 
 
-def _with_distance(model: Model, theta: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+def with_distance(model: Model, theta: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Set the distance at which the marks have about their size; drop views that miss a mark."""
     theta = theta.copy()
     theta[:, 2:] = 0.0
@@ -126,25 +150,55 @@ def _with_distance(model: Model, theta: Floats) -> tuple[Floats, NDArray[np.bool
     return theta[kept], kept
 
 
-def _climb(
-    model: Model, theta: Floats, wide: Floats, free: NDArray[np.intp], steps: int
+def climb(
+    model: Model,
+    theta: Floats,
+    wide: Floats,
+    free: NDArray[np.intp],
+    steps: int,
+    tether: float | Floats = 0.0,
 ) -> tuple[Floats, Evaluation]:
-    """Levenberg-Marquardt on a batch of parameters, the others held."""
+    """Levenberg-Marquardt on a batch of parameters, the others held.
+
+    Parameters
+    ----------
+    model : Model
+    theta : ndarray (K, P)
+        Starts.
+    wide : ndarray (K, W)
+        Heights with wide priors, held.
+    free : ndarray of int
+        Columns that move.
+    steps : int
+        At most.
+    tether : float or ndarray (K,)
+        Weight of a spring from the slopes to where they started (to reach the nearest point
+        of a ridge rather than its top).
+    """
+    start = theta[:, :2].copy()
+    spring = np.broadcast_to(np.asarray(tether, dtype=np.float64), (len(theta),))
     now = model.evaluate(theta, wide)
     damping = np.full(len(theta), 1e-3)
     for _ in range(steps):
         hess = now.hess[:, free[:, None], free[None, :]].copy()
+        grad = now.grad[:, free].copy()
+        if free[0] == 0:
+            grad[:, :2] += spring[:, None] * (theta[:, :2] - start)
+            hess[:, [0, 1], [0, 1]] += spring[:, None]
         diagonal = np.arange(len(free))
         hess[:, diagonal, diagonal] *= 1 + damping[:, None]
         hess[:, diagonal, diagonal] += 1e-9
-        step = np.linalg.solve(hess, now.grad[:, free, None])[:, :, 0]
+        step = np.linalg.solve(hess, grad[:, :, None])[:, :, 0]
         step = np.clip(step, -2.0, 2.0)
         trial = theta.copy()
         trial[:, free] -= step
         then = model.evaluate(trial, wide)
-        better = then.cost < now.cost
+        pull = 0.5 * spring * ((theta[:, :2] - start) ** 2).sum(axis=1)
+        pull_then = 0.5 * spring * ((trial[:, :2] - start) ** 2).sum(axis=1)
         with np.errstate(invalid="ignore"):
-            gain = np.where(better, now.cost - then.cost, 0.0)
+            gain = now.cost + pull - then.cost - pull_then
+        better = gain > 0
+        gain = np.where(better, gain, 0.0)
         theta = np.where(better[:, None], trial, theta)
         now = Evaluation(
             np.where(better, then.log_post, now.log_post),
@@ -174,29 +228,27 @@ def draw_posterior(model: Model, modes: list[Mode], rng: np.random.Generator, dr
         How many.
     """
     clear = not model.wide and all(
-        mode.tilt_u_deg < _CLEAR_DEG for mode in modes if mode.log_mass > modes[0].log_mass - 6
+        mode.tilt_u_deg < CLEAR_DEG for mode in modes if mode.log_mass > modes[0].log_mass - 6
     )
     if clear:
         theta, weight = _around_modes(model, modes, rng, 2 * draws)
-        effective = _effective(weight)
+        effective = effective_draws(weight)
         if effective > 0.3 * draws:
             return Sample(_resample(theta, weight, rng, draws), np.zeros((draws, 0)), effective)
-    tilts = None
-    for part in (1.0, 1.5, 2.0):
-        theta, wide, weight = _tilts_first(model, modes, rng, int(part * draws), tilts)
-        effective = _effective(weight)
-        if part > 1 and effective > 0.4 * draws:
-            break
-        tilts = (theta[:, :2], weight)
+    from slabvision.plane_tilts import tilts_first
+
+    theta, wide, weight = tilts_first(model, modes, rng, draws)
     joined = _resample(np.concatenate([theta, wide], axis=1), weight, rng, draws)
-    return Sample(joined[:, : model.columns], joined[:, model.columns :], effective)
+    return Sample(joined[:, : model.columns], joined[:, model.columns :], effective_draws(weight))
 
 
-def _effective(weight: Floats) -> float:
+def effective_draws(weight: Floats) -> float:
+    """Return how many independent draws weighted ones are worth (Kish)."""
     return float(weight.sum() ** 2 / (weight**2).sum())
 
 
-def _weights(log_weight: Floats) -> Floats:
+def weights_of(log_weight: Floats) -> Floats:
+    """Normalise logarithmic weights."""
     top = log_weight.max()
     if not np.isfinite(top):
         raise PlaneError("no view of the face fits the marks; check each of them")
@@ -210,7 +262,7 @@ def _resample(rows: Floats, weight: Floats, rng: np.random.Generator, draws: int
     return np.asarray(rows[rng.permutation(chosen)])
 
 
-def _spread_normals(rng: np.random.Generator, count: int, columns: int) -> Floats:
+def spread_normals(rng: np.random.Generator, count: int, columns: int) -> Floats:
     """Latin hypercube of standard normals, (count, columns)."""
     from scipy.special import ndtri
 
@@ -222,7 +274,7 @@ def _log_t(away: Floats, hess: Floats, columns: int) -> Floats:
     """Student t log density, scale matrix inverse ``hess``, up to what all components share."""
     square = np.einsum("ki,ij,kj->k", away, hess, away)
     return np.asarray(
-        0.5 * np.linalg.slogdet(hess)[1] - 0.5 * (_FREEDOM + columns) * np.log1p(square / _FREEDOM)
+        0.5 * np.linalg.slogdet(hess)[1] - 0.5 * (FREEDOM + columns) * np.log1p(square / FREEDOM)
     )
 
 
@@ -238,8 +290,8 @@ def _around_modes(
 ) -> tuple[Floats, Floats]:
     """Parameters from the mixture of Student t densities at the modes, and their weights."""
     shares = _mode_shares(modes)
-    normals = _spread_normals(rng, count, model.columns)
-    stretch = np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, count))[:, None]
+    normals = spread_normals(rng, count, model.columns)
+    stretch = np.sqrt(FREEDOM / rng.chisquare(FREEDOM, count))[:, None]
     which = np.searchsorted(np.cumsum(shares), rng.permutation((np.arange(count) + 0.5) / count))
     which = which.clip(0, len(modes) - 1)
     theta = np.empty((count, model.columns))
@@ -252,100 +304,7 @@ def _around_modes(
             log_q, math.log(share) + _log_t(theta - mode.theta, mode.hess, model.columns)
         )
     target = model.evaluate(theta, np.zeros((count, 0)), slopes=False).log_post
-    return theta, _weights(target - log_q)
-
-
-def _prior_tilts(rng: np.random.Generator, count: int) -> Floats:
-    """Slopes of tilts uniform from 0 to 80 degrees in every direction, (count, 2)."""
-    tilt = np.radians(80.0) * (rng.permutation(count) + rng.random(count)) / count
-    turn = 2 * math.pi * (rng.permutation(count) + rng.random(count)) / count
-    return np.tan(tilt)[:, None] * np.column_stack([np.cos(turn), np.sin(turn)])
-
-
-def _log_prior_tilts(slopes: Floats) -> Floats:
-    """Log density of :func:`_prior_tilts` by slope."""
-    s = np.hypot(slopes[:, 0], slopes[:, 1]).clip(1e-9)
-    inside = s < math.tan(math.radians(80.0))
-    density = 1 / (math.radians(80.0) * 2 * math.pi * s * (1 + s * s))
-    return np.asarray(np.where(inside, np.log(density), -np.inf), dtype=np.float64)
-
-
-def _propose_tilts(
-    modes: list[Mode],
-    rng: np.random.Generator,
-    count: int,
-    learnt: tuple[Floats, Floats] | None,
-) -> tuple[Floats, Floats]:
-    """Slopes to try and their log density."""
-    broad = max(mode.tilt_u_deg for mode in modes) > _CLEAR_DEG
-    if learnt is None:
-        spread = 0.75 if broad else 0.15
-        shares = _mode_shares(modes)
-        centres = np.array([mode.theta[:2] for mode in modes])
-        covs = np.array([mode.cov[:2, :2] * 1.3 for mode in modes])
-    else:
-        spread = 0.1
-        slopes, weight = learnt
-        keep = np.argsort(-weight)[:400]
-        shares = weight[keep] / weight[keep].sum()
-        centres = slopes[keep]
-        effective = min(_effective(weight), 400.0)
-        mean = weight @ slopes
-        cov = (weight[:, None] * (slopes - mean)).T @ (slopes - mean)
-        covs = np.tile(cov * effective ** (-1 / 3) + 1e-10 * np.eye(2), (len(keep), 1, 1))
-    few = int(spread * count)
-    which = np.searchsorted(
-        np.cumsum(shares), rng.permutation((np.arange(count - few) + 0.5) / (count - few))
-    ).clip(0, len(shares) - 1)
-    normals = _spread_normals(rng, count - few, 2)
-    stretch = np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, count - few))[:, None]
-    roots = np.linalg.cholesky(covs)
-    near = centres[which] + np.einsum("kij,kj->ki", roots[which], normals * stretch)
-    slopes = np.concatenate([near, _prior_tilts(rng, few)])
-    precise = np.linalg.inv(covs)
-    away = slopes[:, None] - centres[None]
-    square = np.einsum("kmi,mij,kmj->km", away, precise, away)
-    # Student t in two dimensions: 1 / (2 pi sqrt det) (1 + square / nu)^-(nu + 2) / 2
-    heavy = (1 + square / _FREEDOM) ** (-(_FREEDOM + 2) / 2)
-    dens = heavy @ (shares * np.sqrt(np.linalg.det(precise))) / (2 * math.pi)
-    with np.errstate(divide="ignore"):
-        log_q = np.logaddexp(
-            math.log(1 - spread) + np.log(dens), math.log(spread) + _log_prior_tilts(slopes)
-        )
-    return slopes, log_q
-
-
-def _tilts_first(
-    model: Model,
-    modes: list[Mode],
-    rng: np.random.Generator,
-    count: int,
-    learnt: tuple[Floats, Floats] | None,
-) -> tuple[Floats, Floats, Floats]:
-    """Tilts and wide heights first, the rest from its conditional normal; and the weights."""
-    slopes, log_q = _propose_tilts(modes, rng, count, learnt)
-    wide = model.draw_wide(rng, count)
-    theta = np.zeros((count, model.columns))
-    theta[:, :2] = slopes
-    theta, kept = _with_distance(model, theta)
-    wide, log_q = wide[kept], log_q[kept]
-    held = np.arange(2, model.columns)
-    theta, now = _climb(model, theta, wide, held, 4)
-    hess = now.hess[:, 2:, 2:]
-    root = np.linalg.cholesky(np.linalg.inv(hess))
-    normals = _spread_normals(rng, len(theta), model.columns - 2)
-    stretch = np.sqrt(_FREEDOM / rng.chisquare(_FREEDOM, len(theta)))
-    columns = model.columns - 2
-    away = normals * stretch[:, None]
-    theta = theta.copy()
-    theta[:, 2:] += np.einsum("kij,kj->ki", root, away)
-    log_q = (
-        log_q
-        + 0.5 * np.linalg.slogdet(hess)[1]
-        - 0.5 * (_FREEDOM + columns) * np.log1p((away**2).sum(axis=1) / _FREEDOM)
-    )
-    target = model.evaluate(theta, wide, slopes=False).log_post
-    return theta, wide, _weights(target - log_q)
+    return theta, weights_of(target - log_q)
 
 
 def share_draws(model: Model, sample: Sample, draws: int, seed: int) -> Sample:
@@ -374,33 +333,40 @@ def share_draws(model: Model, sample: Sample, draws: int, seed: int) -> Sample:
     return Sample(sample.theta[order], sample.wide[order], sample.effective)
 
 
-def central(model: Model, sample: Sample) -> tuple[Floats, Floats]:
-    """Return the parameters and heights of one view in the middle of the draws.
+def central(model: Model, modes: list[Mode], sample: Sample) -> Floats:
+    """Return the parameters of one view in the middle of the draws.
 
-    The mean of a twentieth of the draws, those whose local scales at a lattice over the picture
-    are near the medians: inside the likelier solution where there are two, and inside
-    the interval where it is skewed.
+    Where the tilt is known it is the mean of the draws around the likelier mode; where it is
+    hardly known (a ring of tilts, whose mean would fall into the empty middle), the mean of
+    the neighbours of one draw whose scale is the median. Either way its distance is set so
+    that its scale at the marks is the median of the draws: nearly square-on every tilt makes
+    the face larger, never smaller, and the best tilt alone would give too small an area.
     """
-    height, width = model.camera.shape
-    x, y = (
-        part.ravel()
-        for part in np.meshgrid(np.linspace(0.2, 0.8, 3) * width, np.linspace(0.2, 0.8, 3) * height)
-    )
-    marks = np.concatenate([pattern.xy for pattern in model.patterns])
-    x, y = np.r_[x, marks[:, 0].mean()], np.r_[y, marks[:, 1].mean()]
-    views = model.views(sample.theta)
-    with np.errstate(all="ignore"):
-        _, (xx, xy, yx, yy) = views.local(x, y)
-        size = np.log(np.abs(xx * yy - xy * yx))
-    # Directions matter too: lengths along and across, where the marks are.
-    size = np.column_stack([size, np.log(np.hypot(xx, yx)[:, -1]), np.log(np.hypot(xy, yy)[:, -1])])
-    seen = np.isfinite(size).mean(axis=0) > 0.9
-    size = np.where(np.isfinite(size), size, np.inf)[:, seen]
-    middle = np.median(size, axis=0)
-    spread = np.percentile(np.abs(np.where(np.isfinite(size), size, 9.0) - middle), 68, axis=0)
-    away = (((size - middle) / (spread + 1e-9)) ** 2).sum(axis=1)
-    nearest = np.argsort(away)[: max(1, len(away) // 5)]
-    # Round a ring of tilts the mean would fall into the empty middle: stay with one side.
-    aside = ((sample.theta[nearest, :2] - sample.theta[nearest[0], :2]) ** 2).sum(axis=1)
-    nearest = nearest[np.argsort(aside)[: max(1, len(away) // 20)]]
-    return sample.theta[nearest].mean(axis=0), sample.wide[nearest].mean(axis=0)
+    theta = sample.theta
+    middle = np.concatenate([pattern.xy for pattern in model.patterns]).mean(axis=0)
+    size = _log_area_at(model, theta, middle)
+    tilts = theta[:, :2]
+    apart = np.stack([_away(theta - mode.theta, mode.hess) for mode in modes])
+    nearest = np.argmin(apart, axis=0)
+    counts = np.bincount(nearest, minlength=len(modes))
+    mine = nearest == counts.argmax()
+    spread = math.sqrt(float(tilts[mine].var(axis=0).sum()))
+    if spread > math.tan(math.radians(1.5 * CLEAR_DEG)) * (1 + (tilts[mine].mean(0) ** 2).sum()):
+        typical = np.argsort(np.abs(size - np.median(size)))[: max(1, len(size) // 10)]
+        crowd = ((tilts[typical, None] - tilts[None, typical]) ** 2).sum(axis=2)
+        near = np.argsort(crowd, axis=1)[:, : max(1, len(typical) // 5)]
+        densest = int(np.take_along_axis(crowd, near, axis=1).sum(axis=1).argmin())
+        mine = typical[near[densest]]
+    best = np.asarray(theta[mine].mean(axis=0), dtype=np.float64)
+    best[2] += 0.5 * (float(np.median(size)) - float(_log_area_at(model, best[None], middle)[0]))
+    return best
+
+
+def _away(gap: Floats, hess: Floats) -> Floats:
+    return np.asarray(np.einsum("ki,ij,kj->k", gap, hess, gap))
+
+
+def _log_area_at(model: Model, theta: Floats, xy: Floats) -> Floats:
+    """Logarithm of square millimetres per pixel at one image point, (K,)."""
+    _, (xx, xy_, yx, yy) = model.views(theta).local(xy[:1], xy[1:])
+    return np.asarray(np.log(np.abs(xx * yy - xy_ * yx)[:, 0]))

@@ -10,7 +10,7 @@ camera's focal length, distortion and centre. Picking errors are normal in the p
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -102,6 +102,25 @@ class Model:
             below = (rank - on_face) / max(1 - on_face, 1e-9)
             heights[:, column] = np.where(rank < on_face, 0.0, low + (high - low) * below)
         return heights
+
+    def softened(self) -> Model:
+        """Return the model with normal priors in place of the wide ones (for the search)."""
+        columns, patterns = self.columns, []
+        for pattern in self.patterns:
+            if pattern.height_wide >= 0:
+                on_face, low, high = self.wide[pattern.height_wide]
+                mean = (1 - on_face) * (low + high) / 2
+                square = (1 - on_face) * (low * low + low * high + high * high) / 3
+                pattern = replace(
+                    pattern,
+                    height_mm=mean,
+                    height_column=columns,
+                    height_u_mm=math.sqrt(max(square - mean * mean, 1e-6)),
+                    height_wide=-1,
+                )
+                columns += 1
+            patterns.append(pattern)
+        return replace(self, patterns=tuple(patterns), columns=columns, wide=())
 
     def middle_wide(self, count: int) -> Floats:
         """Return the expected heights, (count, W)."""

@@ -1,0 +1,1 @@
+"""Studies that count how often the intervals hold the truth."""
