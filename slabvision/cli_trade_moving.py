@@ -84,8 +84,9 @@ def _reading(text: str, unit: str, count: int) -> MeterReading:
 @one_line_errors
 def moisture(
     readings: Annotated[
-        list[str], typer.Argument(help="12.5, or with depth 12.5@1/2, and 'wet' for a wet face.")
-    ],
+        list[str] | None,
+        typer.Argument(help="12.5, or with depth 12.5@1/2, and 'wet' for a wet face."),
+    ] = None,
     thickness: Annotated[
         str, typer.Option(help="Thickness; with depths gives shell and core.")
     ] = "",
@@ -129,7 +130,7 @@ def moisture(
             calibration_temp_c=temperature_c(calibration_temp, unit, "calibration temperature")
             if calibration_temp else None,
         )
-        for count, text in enumerate(readings, 1)
+        for count, text in enumerate(readings or [], 1)
     )  # fmt: skip
     seen = summarize_readings(
         given, stated_pct=stated,
@@ -263,8 +264,12 @@ def movement(
         show("Width by each source", ("change", "status", "source"),
              ((change(s.width_change_mm), s.status, s.source)
               for s in moved.by_source))  # fmt: skip
-    causes = ", ".join(f"{what} {change(2 * u).lstrip('+')}"
-                       for what, u in moved.contributions_mm.items() if u > 0)  # fmt: skip
+    worth = 0.02 * moved.width_change_mm.u
+    causes = ", ".join(
+        f"{what} {change(2 * u).lstrip('+')}"
+        for what, u in moved.contributions_mm.items()
+        if u > worth
+    )
     causes_line = [f"± from each cause alone: {causes}"] if causes else []
     remarks([t for t in (moved.equation, moved.disagreement, *causes_line, *moved.remarks) if t])
     warn(cautions_for(["movement"]))
@@ -369,6 +374,10 @@ def flatten(
                       clean_up_mm=signed_mm(clean_up, unit, "clean-up").value)  # fmt: skip
     local = warp_of_part(warp, long, wide, part.u1_mm - part.u0_mm, part.v1_mm - part.v0_mm)
     size = size_text(unit)
+
+    def small(mm: float) -> str:
+        return change_text(unit)(mm).lstrip("+")
+
     of = "of the slab" if (part_length or part_width) == "" else "of the part"
     rows = [(f"{what} {of}", *span(_estimate(n), size))
             for what, n in (("bow", local.bow_mm), ("cup", local.cup_mm),
@@ -379,8 +388,8 @@ def flatten(
     if plan:
         steps = pass_plan(kept)
         show(f"Plan of passes ({PASS_PLAN_SOURCE})", ("", "what", "taken so far"), (
-            (str(s.number), f"{s.face} face: {size(s.depth_mm)} off the high spots"
-             if s.what == "cut" else s.text, size(s.taken_mm) if s.what == "cut" else "")
+            (str(s.number), f"{s.face} face: {small(s.depth_mm)} off the high spots"
+             if s.what == "cut" else s.text, small(s.taken_mm) if s.what == "cut" else "")
             for s in steps))  # fmt: skip
     remarks(["geometry: bow and cup as parabolas, twist straight-sided (derived); a bent slab of "
              "even thickness loses its bow once", "a kink by a knot is not in it"])  # fmt: skip

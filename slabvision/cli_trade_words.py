@@ -162,13 +162,20 @@ def span(estimate: Estimate, shown: Callable[[float], str]) -> tuple[str, str]:
     return shown(estimate.value), f"{shown(lo)} to {shown(hi)}"
 
 
-def size_text(unit: str, sixteenths: int = 1) -> Callable[[float], str]:
-    """Return how a size in mm is written: inches in fractions, or millimetres."""
-    from slabvision.units import inches_text
+def size_text(unit: str, toward: str = "nearest") -> Callable[[float], str]:
+    """Return how a size in mm is written: sixteenths of an inch, or millimetres.
+
+    What can be got rounds ``down``.
+    """
+    from slabvision.units import inches_text, round_sum
 
     if checked_unit(unit) == "in":
-        return lambda mm: inches_text(mm, sixteenths=sixteenths)
-    return lambda mm: f"{mm:.0f} mm" if abs(mm) >= 100 else f"{mm:.1f} mm"
+        return lambda mm: inches_text(mm, sixteenths=1, toward=toward)
+    return lambda mm: (
+        f"{round_sum(mm, 1, toward):.0f} mm"
+        if abs(mm) >= 100
+        else f"{round_sum(mm, 0.1, toward):.1f} mm"
+    )
 
 
 def change_text(unit: str) -> Callable[[float], str]:
