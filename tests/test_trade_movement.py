@@ -90,6 +90,24 @@ def test_the_industrys_table_is_kept_as_its_own_source(
     assert theirs.status == "read"
 
 
+def test_rift_sawn_oak_by_the_industrys_table() -> None:
+    """Same guide: oak rift-sawn 7/64 in 12 in, 10 to 5 %. A turned tensor gives about 9/64: both
+    are shown."""
+    moved = movement(
+        resolve_species("red oak"), 12 * IN, 10.0, 5.9999, rings=RingProfile.constant(45.0)
+    )
+    assert not any("rift" in s.source for s in moved.by_source)  # below 6 %: eq. 13-3
+    moved = movement(
+        resolve_species("northern red oak"), 12 * IN, 12.0, 7.0, rings=RingProfile.constant(45.0)
+    )
+    (rift,) = [s for s in moved.by_source if "rift-sawn" in s.source]
+    assert rift.width_change_mm / IN == pytest.approx(-7 / 64)
+    (turned,) = [s for s in moved.by_source if "plain-sawn" in s.source]
+    assert turned.width_change_mm / IN == pytest.approx(-9 / 64)
+    flat = movement(resolve_species("northern red oak"), 12 * IN, 12.0, 7.0, rings=FLAT)
+    assert not any("rift" in s.source for s in flat.by_source)
+
+
 def test_rules_of_thumb() -> None:
     """EN 1313-1:2010 cl.5: 200 mm, 20 to 12 %: - 4 mm. AWC: 1 % of size per 4 %: 12 in, - 0.12."""
     assert quarter_percent_change_mm(200.0, 20.0, 12.0) == pytest.approx(-4.0)

@@ -22,7 +22,7 @@ from slabvision.trade.quantity import (
     values_of,
 )
 from slabvision.trade.rings import RingProfile
-from slabvision.trade.species_table import Value
+from slabvision.trade.species_table import Value, species_rows
 from slabvision.trade.wood import Wood
 
 __all__ = [
@@ -34,6 +34,9 @@ __all__ = [
     "season_table",
     "size_to_cut_mm",
 ]
+
+_RIFT = (30.0, 60.0)
+"""Ring angles called rift-sawn: Architectural Woodwork Standards, 1st ed. 2009, App. B."""
 
 _SMALL = 0.05
 """Below 5 % strains are rotated as they are; above, stretches are combined (derived)."""
@@ -225,6 +228,13 @@ def _by_source(
         radial = _same_publication(value, radials, wood.value(columns[1]))
         change = width * float(_across(cos2, moved(value.value), moved(radial)))
         found.append(SourceMovement(value.source, value.status, change))
+    if linear and _RIFT[0] <= np.degrees(np.arccos(np.sqrt(cos2))) <= _RIFT[1]:
+        row = wood.rows[0]
+        for each in (row, species_rows().get(row.group)):
+            rift = each.values.get("industry_rift_64ths") if each is not None else None
+            if rift is not None:
+                change = width * rift.value / 64 / 12 / 5 * (mc_to - mc_from)
+                found.append(SourceMovement(rift.source, rift.status, change))
     return tuple(found)
 
 

@@ -31,6 +31,7 @@ PROPERTIES = MappingProxyType(
         "coef_radial": (0.0002, 0.01),
         "coef_tangential": (0.0002, 0.01),
         "industry_radial_64ths": (1.0, 40.0),
+        "industry_rift_64ths": (1.0, 40.0),
         "industry_tangential_64ths": (1.0, 40.0),
     }
 )
