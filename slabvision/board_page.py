@@ -58,7 +58,7 @@ def write_board(path: str | os.PathLike[str], paper: str = "letter") -> Path:
     page.set_axis_off()
     left = (width - pattern.WIDTH_MM) / 2
     _draw_pattern(page, left, _TOP_MM + pattern.RING_MM)
-    _draw_words(page, width, _TOP_MM + pattern.HEIGHT_MM + 2 * pattern.RING_MM, paper)
+    _draw_words(page, width, _TOP_MM + pattern.HEIGHT_MM + 2 * pattern.RING_MM)
     target = Path(path)
     about = {"Title": "Reference board", "Creator": "slabvision", "CreationDate": None}
     with rc_context({"pdf.fonttype": 42}):
@@ -73,8 +73,8 @@ def _draw_pattern(page: Any, left: float, top: float) -> None:
     from shapely import box, unary_union
     from shapely.geometry.polygon import orient
 
-    whole = unary_union([box(x, y, x + w, y + h) for y, x, h, w in pattern.black_rectangles()])
-    for part in whole.geoms if whole.geom_type == "MultiPolygon" else [whole]:
+    whole: Any = unary_union([box(x, y, x + w, y + h) for y, x, h, w in pattern.black_rectangles()])
+    for part in getattr(whole, "geoms", [whole]):
         turned = orient(part)  # holes run the other way round
         rings = [np.asarray(ring.coords) for ring in (turned.exterior, *turned.interiors)]
         codes = [
@@ -85,7 +85,7 @@ def _draw_pattern(page: Any, left: float, top: float) -> None:
         page.add_patch(PathPatch(outline, facecolor=_INK, edgecolor="none", linewidth=0))
 
 
-def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
+def _draw_words(page: Any, width: float, top: float) -> None:
     """Draw the check line and what to do, in the strip below the pattern."""
     from matplotlib.lines import Line2D
 
@@ -111,8 +111,8 @@ def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
         (
             start,
             y + 10.8,
-            "Check the print: lay a steel rule on the line above, from end tick to end tick, and "
-            "type what you get.",
+            "Check the print with a steel rule: type what the line above measures, end tick to end "
+            f"tick. Long side of the pattern: {pattern.HEIGHT_MM + 2 * pattern.RING_MM:g} mm.",
             7.5,
             {},
         ),
@@ -134,5 +134,3 @@ def _draw_words(page: Any, width: float, top: float, paper: str) -> None:
         ),
     ):
         words(x, y_line, text, points, **how)
-    if PAPERS[paper][1] > 290:
-        words(start, y + 24.0, f"Squares {pattern.SQUARE_MM:g} mm", 7)
