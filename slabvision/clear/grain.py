@@ -17,7 +17,7 @@ from shapely import LineString
 
 from slabvision.clear.shapes import FaceShape, Sides, sides
 
-__all__ = ["Grain", "local_grain"]
+__all__ = ["Grain", "local_grain", "mid_line"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ class Grain:
             if round_:  # far off the line on its hollow side a step can overshoot
                 step = np.clip(step, -4 * self.spacing_mm, 4 * self.spacing_mm)
             s = s + step
-            if np.max(np.abs(step)) < 1e-4:
+            if np.max(np.abs(step), initial=0.0) < 1e-4:
                 break
         point, tangent = self.at(s)
         off = uv - point
@@ -144,8 +144,7 @@ def local_grain(face: FaceShape) -> Grain:
     bump at an edge does not turn it; a drawn pith line (or a traced pith) that covers a
     quarter of the length takes its place, continued parallel to the mid-line.
     """
-    edges = sides(face.outline)
-    grain = _mid_line(edges)
+    grain = mid_line(sides(face.outline))
     pith = face.pith_line
     if pith is None:
         traced = [d.centre_line for d in face.defects if d.kind == "pith" and d.centre_line]
@@ -162,7 +161,8 @@ def local_grain(face: FaceShape) -> Grain:
     return _as_grain(curve, "drawn pith line")
 
 
-def _mid_line(edges: Sides) -> Grain:
+def mid_line(edges: Sides) -> Grain:
+    """Return the smoothed line half way between the two edges."""
     top = shapely.get_coordinates(shapely.segmentize(edges.top, 5.0))
     bottom = shapely.get_coordinates(shapely.segmentize(edges.bottom, 5.0))
     ends = np.array([(top[0] + bottom[0]) / 2, (top[-1] + bottom[-1]) / 2])

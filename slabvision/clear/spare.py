@@ -152,9 +152,7 @@ def deviations(
     arm = points - centre
     parts = {"plane": np.zeros((worlds.draws, len(points)))}
     if worlds.warp is not None:
-        u0, v0 = np.minimum(points.min(axis=0), centre)
-        u1, v1 = np.maximum(points.max(axis=0), centre)
-        carried = worlds.smooth((u0, v0, u1, v1))
+        carried = worlds.smooth(region.face.outline.bounds)
         moved = carried(np.vstack([points, centre]))
         moved = moved[:, :-1] - moved[:, -1:]
         # what turns or shifts the whole face does not change a gap
@@ -268,10 +266,30 @@ class Freed:
 
 
 def freed(
-    contacts: Contacts, gain: Floats, reach: Floats, region: ClearRegion, worlds: Worlds
+    contacts: Contacts,
+    gain: Floats,
+    reach: Floats,
+    region: ClearRegion,
+    worlds: Worlds,
+    *,
+    joined: Floats | None = None,
 ) -> Freed:
-    """Return the freedoms that maximise ``gain · x`` within the gaps, in every draw."""
+    """Return the freedoms that maximise ``gain · x`` within the gaps, in every draw.
+
+    Parameters
+    ----------
+    contacts : Contacts
+        ``gaps`` and ``rows`` have one entry per limit.
+    gain, reach : ndarray, shape (d,)
+    region : ClearRegion
+    worlds : Worlds
+    joined : ndarray, shape (limits, points), optional
+        How each limit moves with the points when it is not one point each (a width has two).
+    """
     parts, shift = deviations(region, contacts, worlds)
+    if joined is not None:
+        parts = {cause: deviation @ joined.T for cause, deviation in parts.items()}
+        shift = joined @ shift
     total = np.sum(list(parts.values()), axis=0)
     limits = np.vstack([contacts.gaps + shift, contacts.gaps, contacts.gaps + shift - total])
     x, slope, _ = best_per_world(contacts.rows, limits, gain, reach)

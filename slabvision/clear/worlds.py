@@ -109,6 +109,12 @@ class Worlds:
         """Return a fast stand-in for :meth:`moved` inside ``bounds`` (u0, v0, u1, v1), mm."""
         if self.warp is None:
             return self.moved
+        kept: dict[tuple[float, ...], Warp] = self.__dict__.setdefault("_smooth", {})
+        if bounds not in kept:
+            kept[bounds] = self._fitted(bounds)
+        return kept[bounds]
+
+    def _fitted(self, bounds: tuple[float, float, float, float]) -> Warp:
         u0, v0, u1, v1 = bounds
         gu, gv = np.meshgrid(np.linspace(u0, u1, _GRID[0]), np.linspace(v0, v1, _GRID[1]))
         grid = np.column_stack([gu.ravel(), gv.ravel()])
@@ -121,7 +127,7 @@ class Worlds:
 
         target = self.moved(grid) - grid
         flat = target.transpose(1, 0, 2).reshape(len(grid), -1)
-        weights, *_ = np.linalg.lstsq(basis(grid), flat, rcond=None)
+        weights = np.linalg.pinv(basis(grid)) @ flat
         if np.max(np.abs(basis(grid) @ weights - flat)) > _FIT_MM:
             return self.moved
 
@@ -276,8 +282,9 @@ def area_of(region: ClearRegion, shape: Any, worlds: Worlds, *, as_seen: bool = 
     boundary = np.zeros(worlds.draws)
     for source, edge_mm in source_edges(region, shape, as_seen=as_seen).items():
         boundary = boundary + worlds.area_change(source, edge_mm)
+    carried = worlds.smooth(region.face.outline.bounds)
     parts = {
-        "plane": worlds.plane_area(shape) - value,
+        "plane": worlds.plane_area(shape, carried) - value,
         "boundary": boundary,
         "flatness": 2 * worlds.flat() * value,
     }
