@@ -1,0 +1,42 @@
+"""Layers of ours in a viewer: found by a key in their metadata, never by their name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+__all__ = ["KEY", "find", "owned", "remove_owned", "role_of", "tagged"]
+
+KEY = "slabvision"
+PIXELS: dict[str, Any] = {"scale": (1.0, 1.0), "units": ("pixel", "pixel")}
+"""Annotations live in pixels: a tilted photo has no single millimetre per pixel to scale by."""
+
+
+def tagged(role: str, file: str, **more: Any) -> dict[str, Any]:
+    """Return layer metadata that says what the layer is to us."""
+    return {KEY: {"role": role, "file": file, **more}}
+
+
+def role_of(layer: Any) -> str:
+    """Return what a layer is to us; empty for other people's layers."""
+    mine = layer.metadata.get(KEY)
+    return str(mine.get("role", "")) if isinstance(mine, dict) else ""
+
+
+def owned(viewer: Any) -> list[Any]:
+    """Return our layers, lowest first."""
+    return [layer for layer in viewer.layers if role_of(layer)]
+
+
+def find(viewer: Any, role: str) -> Any | None:
+    """Return our layer of this role, or None."""
+    for layer in viewer.layers:
+        if role_of(layer) == role:
+            return layer
+    return None
+
+
+def remove_owned(viewer: Any, prefix: str = "") -> None:
+    """Remove our layers whose role begins so."""
+    for layer in owned(viewer):
+        if role_of(layer).startswith(prefix):
+            viewer.layers.remove(layer)

@@ -1,0 +1,135 @@
+"""Step 5, end grain: the face by two clicks, rings read from the photo of a sawn end."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from qtpy.QtWidgets import QVBoxLayout, QWidget
+
+from napari_slabvision._clicking import Point, Wanted
+from napari_slabvision._end_grain import end_layers, profile, profile_words
+from napari_slabvision._owned import remove_owned
+from napari_slabvision._parts import Message, button, hint, row
+from slabvision.record import EndGrainMarks
+
+if TYPE_CHECKING:
+    from napari_slabvision._bench import Bench
+
+__all__ = ["EndGrainStep"]
+
+
+class EndGrainStep(QWidget):
+    """Mark the wide face, read the rings, see the angle across the width."""
+
+    title = "End grain"
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__()
+        self.bench = bench
+        self.said = Message()
+        self.words = hint()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setSpacing(5)
+        for widget in (
+            hint("Look at a photo of a sawn end, square-on and sharp enough to see the rings."),
+            row(
+                button("Mark the face line", self.mark_face, "Two clicks along the wide face"),
+                button("Mark the pith", self.mark_pith, "About where it is, if it is in view"),
+            ),
+            row(
+                button("Read the rings", self.read),
+                button("Hide overlay", lambda: remove_owned(bench.viewer, "end grain")),
+            ),
+            self.said,
+            self.words,
+        ):
+            layout.addWidget(widget)
+        bench.photo_changed.connect(self._show)
+        bench.record_changed.connect(lambda what: self._show() if what == "end grain" else None)
+
+    def _marks(self) -> EndGrainMarks:
+        session = self.bench.session
+        found = session.entry.end_grain if session and session.file else None
+        return found or EndGrainMarks()
+
+    def _show(self) -> None:
+        session = self.bench.session
+        self.words.setText("")
+        if session is None or not session.file:
+            self.said.say("")
+            return
+        if not session.entry.role.startswith("end"):
+            self.said.say("This photo is not said to show an end: choose its role in step 1.")
+        elif self._marks().face_line is None:
+            self.said.say("Without a face line the long side of the wood counts as the face.")
+        else:
+            self.said.say("The face line is marked.")
+
+    def _set(self, **changes: Any) -> None:
+        session = self.bench.session
+        if session is not None:
+            marks = self._marks().model_copy(update=changes)
+            session.change_entry("end grain", end_grain=marks)
+
+    def mark_face(self) -> None:
+        """Want two clicks along the wide face."""
+        self.bench.clicking.begin(
+            Wanted(
+                "Click two points along the wide face, near its ends.",
+                lambda at, _: self._set(face_line=(at[0], at[1])),
+                least=2,
+                most=2,
+            )
+        )
+
+    def mark_pith(self) -> None:
+        """Want one click where the pith is."""
+        self.bench.clicking.begin(Wanted("Click where the pith is.", self._pith, most=1))
+
+    def _pith(self, at: list[Point], _: list[Point]) -> None:
+        self._set(pith_hint=at[0])
+        if self.bench.session is not None:
+            self.bench.session.touch("drawn")
+
+    def read(self) -> None:
+        """Read the rings beside the window."""
+        pixels, session = self.bench.pixels, self.bench.session
+        if pixels is None or session is None:
+            self.bench.said.emit("Open a slab first.", False)
+            return
+        marks = self._marks()
+        self.said.say("Reading the rings…")
+        self.bench.jobs.start(
+            "end grain",
+            "reading the rings",
+            lambda: read_end(pixels, marks),
+            self._read,
+            lambda error: self.said.say(str(error), warn=True),
+        )
+
+    def _read(self, end: Any) -> None:
+        session = self.bench.session
+        if session is None:
+            return
+        found = profile(end, self._marks())
+        remove_owned(self.bench.viewer, "end grain")
+        for data, arguments, kind in end_layers(session.entry, end, found):
+            layer = self.bench.add(data, arguments, kind)
+            layer.editable = False
+        self.said.say("")
+        self.words.setText(profile_words(found))
+
+
+def read_end(pixels: NDArray[np.uint8], marks: EndGrainMarks) -> Any:
+    """Read the rings of an end from its photo and what was marked on it."""
+    from slabvision.endgrain import read_end_grain
+
+    mask = None
+    if len(marks.outline) > 2:
+        from skimage.draw import polygon2mask
+
+        mask = polygon2mask(pixels.shape[:2], np.array(marks.outline))
+    return read_end_grain(pixels, mask=mask, face=marks.face_line, pith_hint=marks.pith_hint)

@@ -1,0 +1,254 @@
+"""Step 6, findings: what is clear, how sure that is, what fits into it; tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from qtpy.QtCore import Qt
+from qtpy.QtWidgets import (
+    QAbstractItemView,
+    QFileDialog,
+    QHeaderView,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from napari_slabvision._findings_layers import clear_overlay, finding_layers
+from napari_slabvision._owned import remove_owned
+from napari_slabvision._parts import Message, button, hint, row
+
+if TYPE_CHECKING:
+    from napari_slabvision._bench import Bench
+    from slabvision.findings import FaceFindings, Findings
+
+__all__ = ["FindingsStep", "finding_rows"]
+
+
+def finding_rows(findings: Findings, face: FaceFindings | None, unit: Any) -> list[tuple[str, str]]:
+    """Return what was found as pairs of name and words, in the order a buyer asks."""
+    from slabvision.show import area_words, board_feet_words, length_words
+
+    rows = []
+    if face is not None:
+        rows += [
+            ("gross, arris", area_words(face.gross_area_mm2, unit)),
+            ("clear, as seen", area_words(face.as_seen_mm2, unit)),
+            ("clear, with keep-outs", area_words(face.keep_outs_mm2, unit)),
+        ]
+        if face.not_seen_mm2.determined and face.not_seen_mm2.estimate.value > 0:
+            rows.append(("if unseen is clear", area_words(face.if_unseen_clear_mm2, unit)))
+    through = findings.through_mm2
+    rows.append(
+        (
+            "clear through",
+            area_words(through, unit) if through.determined else through.estimate.reason,
+        )
+    )
+    if face is not None:
+        rows += [
+            ("length", length_words(face.length_mm, unit)),
+            ("mean width", length_words(face.mean_width_mm, unit)),
+            ("greatest width", length_words(face.max_width_mm, unit)),
+        ]
+    rows += [
+        ("thickness", length_words(findings.thickness_mm, unit, sixteenths=1)),
+        ("board feet, gross", board_feet_words(findings.gross_mm3)),
+        ("board feet, clear", board_feet_words(findings.clear_mm3)),
+    ]
+    claim = findings.record.notebook.claim.board_feet
+    if claim is not None:
+        rows.append(("board feet, the tag", f"{claim:g}"))
+    return rows
+
+
+class FindingsStep(QWidget):
+    """Numbers with intervals, layers of what is clear and what fits, export."""
+
+    title = "Findings"
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__()
+        self.bench = bench
+        self._extras: dict[str, Any] = {}
+        self.said = Message()
+        self.table = QTableWidget(0, 2)
+        self.table.horizontalHeader().hide()
+        self.table.verticalHeader().hide()
+        self.table.setShowGrid(False)
+        self.table.setWordWrap(True)
+        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.table.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
+        self.table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
+        header.sectionResized.connect(lambda *_: self._fit_rows())
+        self.fits = hint()
+        self.notes = hint()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(4, 4, 4, 4)
+        layout.setSpacing(5)
+        for widget in (
+            self.said,
+            self.table,
+            hint("In brackets: 19 times of 20 the truth lies between these."),
+            row(
+                button("Largest circle", lambda: self.fit("circle")),
+                button("Largest rectangle", lambda: self.fit("rectangle")),
+            ),
+            self.fits,
+            row(
+                button("Show on photo", self.draw, "Clear wood and keep-outs as layers"),
+                button("Hide", self.hide_layers),
+            ),
+            self.notes,
+            button("Export tables…", self.ask_export, "CSV and pictures; saves the slab first"),
+        ):
+            layout.addWidget(widget)
+        bench.measuring.findings_changed.connect(self._show)
+        bench.slab_changed.connect(self._forget)
+        bench.photo_changed.connect(self._photo_changed)
+        bench.unit_changed.connect(self._show)
+        bench.record_changed.connect(self._out_of_date)
+
+    # Numbers ---------------------------------------------------------------------------------
+
+    def _forget(self) -> None:
+        self._extras = {}
+        self._show()
+
+    def _photo_changed(self) -> None:
+        self._extras = {}
+        self._show()
+
+    def _out_of_date(self, _: str) -> None:
+        if self.bench.measuring.findings is not None:
+            self.said.say("Changed since: measuring again…")
+
+    def _show(self) -> None:
+        measuring = self.bench.measuring
+        findings, face = measuring.findings, measuring.face
+        self.said.say(measuring.findings_why, warn=True)
+        rows = finding_rows(findings, face, self.bench.unit) if findings else []
+        self.table.setRowCount(len(rows))
+        for index, pair in enumerate(rows):
+            for column, text in enumerate(pair):
+                item = QTableWidgetItem(text)
+                if column == 1 and pair[0].startswith("clear, with"):
+                    font = item.font()
+                    font.setBold(True)
+                    item.setFont(font)
+                self.table.setItem(index, column, item)
+        self.table.setVisible(bool(rows))
+        self._fit_rows()
+        notes = [*findings.notes, *(face.notes if face else ())] if findings else []
+        self.notes.setText("\n".join(f"•  {note}" for note in dict.fromkeys(notes)))
+        if findings is not None and face is None and not measuring.findings_why:
+            self.said.say("This photo is no measured face; the slab's numbers stand below.")
+        self._say_fits({})
+        if findings is not None and self._layers_shown:
+            self.draw()
+
+    def _fit_rows(self) -> None:
+        self.table.resizeRowsToContents()
+        height = sum(self.table.rowHeight(r) for r in range(self.table.rowCount()))
+        self.table.setFixedHeight(height + 4)
+
+    # Layers ----------------------------------------------------------------------------------
+
+    _layers_shown = False
+
+    def draw(self) -> None:
+        """Show clear wood, keep-outs and what fits as layers."""
+        face = self.bench.measuring.face
+        if face is None:
+            self.bench.measuring.measure_now()
+            self._layers_shown = True
+            return
+        self._layers_shown = True
+        active = self.bench.viewer.layers.selection.active
+        remove_owned(self.bench.viewer, "finding:")
+        try:
+            made = [clear_overlay(face), *finding_layers(face, self._extras)]
+        except ValueError as error:
+            self.bench.said.emit(str(error), True)
+            return
+        for data, arguments, kind in made:
+            layer = self.bench.add(data, arguments, kind)
+            layer.editable = False
+        if active is not None and active in self.bench.viewer.layers:
+            self.bench.viewer.layers.selection.active = active
+
+    def hide_layers(self) -> None:
+        """Take the layers of findings away."""
+        self._layers_shown = False
+        remove_owned(self.bench.viewer, "finding:")
+
+    def fit(self, what: str) -> None:
+        """Find the largest circle or rectangle in the clear wood, with its interval."""
+        face = self.bench.measuring.face
+        if face is None:
+            self.bench.said.emit("Nothing is measured yet.", False)
+            return
+        self.bench.jobs.start(
+            f"fit {what}",
+            f"fitting the largest {what}",
+            lambda: (what, *fitted(face, what)),
+            self._fitted,
+            lambda error: self.bench.said.emit(str(error), True),
+        )
+
+    def _fitted(self, outcome: tuple[str, Any, dict[str, Any]]) -> None:
+        what, shape, sizes = outcome
+        if shape is None:
+            self.bench.said.emit(f"No {what} fits: nothing is clear.", False)
+            return
+        self._extras[what] = shape
+        self._say_fits(sizes)
+        self.draw()
+
+    def _say_fits(self, sizes: dict[str, Any]) -> None:
+        from slabvision.show import length_words
+
+        self.fits.setText(
+            "\n".join(f"{name}: {length_words(b, self.bench.unit)}" for name, b in sizes.items())
+        )
+        self.fits.setVisible(bool(sizes))
+
+    # Export ----------------------------------------------------------------------------------
+
+    def ask_export(self) -> None:
+        """Ask for a folder and write tables and pictures there."""
+        if self.bench.session is None:
+            return
+        folder = QFileDialog.getExistingDirectory(self, "Folder for the tables")
+        if folder:
+            self.bench.saving.export(Path(folder))
+
+
+def fitted(face: FaceFindings, what: str) -> tuple[Any, dict[str, Any]]:
+    """Return the largest circle or rectangle (mm on the face) and its sizes as budgets."""
+    from slabvision.face import sized
+
+    region, worlds = face.region, face.view.worlds
+    if what == "circle":
+        from slabvision.clear.circle import circle_size, largest_circle
+
+        circle = largest_circle(region.with_keep_outs)
+        if circle is None:
+            return None, {}
+        return circle.polygon, {"circle, diameter": sized(circle_size(region, circle, worlds))}
+    from slabvision.clear.rectangle import largest_rectangle, rectangle_size
+
+    box = largest_rectangle(region.with_keep_outs)
+    if box is None:
+        return None, {}
+    size = rectangle_size(region, box, worlds)
+    return box.polygon, {
+        "rectangle, length": sized(size.length_mm),
+        "rectangle, width": sized(size.width_mm),
+    }
