@@ -95,6 +95,8 @@ def length(text: str, unit: str, what: str, u_mm: float = 0.0) -> Estimate:
     if re.fullmatch(r"0+(\.0*)?\s*[a-z]*", parts[1], re.IGNORECASE):
         return Estimate.exact(mm, "mm")
     half = parse_length_mm(parts[1], default_unit=default)
+    if half >= mm:
+        raise ValueError(f"{what} {text!r}: the ± is as large as the length itself; measure again")
     return Estimate.normal(mm, half / 2, "mm", name=f"typed:{what}")
 
 
@@ -119,7 +121,7 @@ def number(text: str, unit: str, what: str) -> Estimate:
         values = [float(part.rstrip("%").replace(",", ".")) for part in parts]
     except ValueError:
         values = []
-    if len(values) not in (1, 2):
+    if len(values) not in (1, 2) or not all(abs(value) <= 1e9 for value in values):
         raise ValueError(f"{what} {text!r} cannot be read; write for instance 12 or 12 ± 1")
     half = values[1] if len(values) == 2 else 0.0
     return Estimate.normal(values[0], half / 2, unit, name=f"typed:{what}")

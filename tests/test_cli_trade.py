@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 import shlex
 import subprocess
@@ -126,6 +127,8 @@ def test_cautions_are_shown_where_it_can_hurt() -> None:
         ("drying '2025-13-01;12%'", "write for instance 2025-03-01"),
         ("haul 'walnut; 96; 30'", "has 3 parts"),
         ("species x --stand-in y", "is not in the species table"),
+        ("weight elm --length '3 ± 4' --width 3 --thickness 2 --moisture 12", "as large as"),
+        ("seasons elm --width 42 --now 9 --ring-angle inf", "12 ± 1"),
         ("moisture 12 --for moon", "interior-damp"),
         ("moisture 12 --meter pins", "resistance or dielectric"),
     ],
@@ -136,6 +139,31 @@ def test_errors_are_one_line_and_end_with_2(line: str, says: str) -> None:
     assert err.count("\n") == 1
     assert err.startswith("slabvision trade: ")
     assert says in err
+
+
+_JUNK = ["", "0", "-1", "1e308", "nan", "-inf", "1/0", "½", "9" * 60, "12 ± ", "± ±", "27\u202e",
+         "1e-320", "999999", "12 ± 1e9", "1 ± 50", "@", "1@", "a;b;c;d;e", "; ; ; ; ", "2025-01-01",
+         "2025-01-01; 5 %; 6 lb", "wet", "100m", "1 in ± 100 ft", "450", "-0", "0 ± 5"]  # fmt: skip
+
+
+def test_any_typed_nonsense_ends_in_an_answer_or_one_line() -> None:
+    """Every example with one to three of its words replaced; a fixed 120 of them."""
+    chance = random.Random(8)
+    examples = [shlex.split(e.removeprefix("Example: slabvision trade ")) for e in
+                commands().values()]  # fmt: skip
+    codes = []
+    for _ in range(120):
+        words = list(chance.choice([e for e in examples if len(e) > 1]))
+        for _ in range(chance.choice([1, 1, 2, 3])):
+            at = chance.randrange(1, len(words))
+            if not words[at].startswith("--"):
+                words[at] = chance.choice(_JUNK)
+        result = runner.invoke(app, words, env={"COLUMNS": str(WIDTH)})
+        assert result.exception is None or isinstance(result.exception, SystemExit), words
+        assert result.exit_code in (0, 2), words
+        codes.append(result.exit_code)
+    assert codes.count(2) > 30
+    assert codes.count(0) > 30
 
 
 def test_hostile_text_cannot_reach_the_terminal() -> None:

@@ -23,6 +23,9 @@ Per = Literal["slab", "board foot", "square foot", "hour", "pound", "kg"]
 _UNITS = {"slab": "", "board foot": "bf", "square foot": "ft2", "hour": "h", "pound": "lb",
           "kg": "kg"}  # fmt: skip
 
+_LEAST_BF = 0.01
+"""Below a hundredth of a board foot there is nothing to share the cost among."""
+
 
 @dataclass(frozen=True)
 class Fee:
@@ -152,6 +155,6 @@ def _per(name: str, total: Estimate, bf: Number | None) -> Estimate:
     amount = as_estimate(bf, "bf", draws=draws)
     if not amount.determined:
         return Estimate.undetermined(amount.reason, "bf-1", draws=draws)
-    if amount.value <= 0 or bool(np.any(amount.draws <= 0)):
+    if amount.value < _LEAST_BF or bool(np.any(amount.draws < _LEAST_BF)):
         return Estimate.undetermined(f"{name} board feet may be none", "bf-1", draws=draws)
     return total / amount
