@@ -14,6 +14,8 @@ __all__ = ["refine_centre", "score_centres", "vote_for_centre"]
 
 Floats = NDArray[np.float64]
 
+FAINT = 0.08
+"""Mean weight below which rings are faint."""
 WITNESS_SIZE = 10.0
 """Neighbouring cells share their errors; about one in ten is an independent witness."""
 
@@ -104,7 +106,7 @@ def refine_centre(
     cut_deg: float = 20.0,
     soft_px: float = 1.0,
     rounds: int = 12,
-    hold_px: float | None = None,
+    hold: Floats | None = None,
 ) -> tuple[Floats, Floats, Floats]:
     """Improve a centre by iteratively reweighted least squares on angles.
 
@@ -120,8 +122,8 @@ def refine_centre(
         Added to every distance, so that points next to the centre do not decide alone.
     rounds : int
         At most so many turns.
-    hold_px : float, optional
-        Standard deviation of the start, pixels, as one more witness.
+    hold : ndarray, shape (2, 2), optional
+        Covariance of the start, pixels squared: one more witness.
 
     Returns
     -------
@@ -146,12 +148,16 @@ def refine_centre(
         normal_matrix = np.einsum("i,ij,ik->jk", w, tangent, tangent)
         normal_matrix += np.eye(2) * (1e-9 * np.trace(normal_matrix) + 1e-15)
         right = np.einsum("i,ij,ij,ik->k", w, tangent, points, tangent)
-        if hold_px is not None:
-            # In the same unit: the scatter of the directions per independent witness.
-            spread = float((weights * trust * sine**2).sum() / ((weights * trust).sum() + 1e-12))
-            hold = max(spread, 1e-3) * WITNESS_SIZE / hold_px**2
-            normal_matrix += np.eye(2) * hold
-            right += hold * np.asarray(start)
+        kept = weights * trust
+        spread = float((kept * sine**2).sum() / (kept.sum() + 1e-12))
+        if hold is not None:
+            # In the unit of the sums: weight per independent witness of unit variance.
+            size = kept.sum() / _witnesses(kept)
+            # Faint rings err together (stain, ghosts of the grid), so they count for less.
+            faint = max(1.0, FAINT * weights.size / (kept.sum() + 1e-12)) ** 2
+            holding = np.linalg.inv(hold) * max(spread, 1e-4) * size * faint
+            normal_matrix += holding
+            right += holding @ np.asarray(start)
         new = np.linalg.solve(normal_matrix, right)
         moved = float(np.hypot(*(new - centre)))
         centre = new
@@ -160,7 +166,12 @@ def refine_centre(
     kept = weights * trust
     if kept.sum() > 0:
         spread = float((kept * sine**2).sum() / kept.sum())
-        witnesses = max(3.0, kept.sum() ** 2 / (kept**2).sum() / WITNESS_SIZE)
-        mean_weight = kept.sum()
-        cov = np.linalg.inv(normal_matrix) * spread * mean_weight / witnesses
+        cov = np.linalg.inv(normal_matrix) * max(spread, 1e-4) * kept.sum() / _witnesses(kept)
+        if hold is not None:
+            cov *= max(1.0, FAINT * weights.size / kept.sum())
     return centre, cov, trust
+
+
+def _witnesses(kept: Floats) -> float:
+    """Return how many independent witnesses the weights amount to."""
+    return max(3.0, float(kept.sum() ** 2 / ((kept**2).sum() + 1e-12)) / WITNESS_SIZE)

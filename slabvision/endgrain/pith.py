@@ -20,6 +20,10 @@ Floats = NDArray[np.float64]
 
 STEPS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.13, 0.1)
 """Outer radius of each step: share of the way from the nearest to the farthest wood."""
+FIRST = 0.12
+"""Standard deviation of the first guess, share of the farthest wood: rings are not concentric."""
+DRIFT = 0.25
+"""How far the centre of the rings moves from one radius to another, share of the difference."""
 REPEATS = 3
 """At most so many turns per step; one is enough once the centre stays put."""
 
@@ -41,23 +45,33 @@ def walk_inwards(
         Points of the wood.
     """
     centre = np.asarray(start, dtype=np.float64)
+    reach = float(np.percentile(np.hypot(*(wood - centre).T), 97))
+    cov = cov + np.eye(2) * (FIRST * reach) ** 2
+    last = None
     for share in STEPS:
         for _ in range(REPEATS):
-            found = _step(pyramid, level, centre, wood, share)
+            found = _step(pyramid, level, centre, cov, wood, share, last)
             if found is None:
                 return centre, cov
             new, new_cov, outer = found
             moved = float(np.hypot(*(new - centre)))
             if moved > 0.5 * outer:
                 return centre, cov
-            centre, cov = new, new_cov
+            centre = new
             if moved < 0.02 * outer:
                 break
+        cov, last = new_cov, outer
     return centre, cov
 
 
 def _step(
-    pyramid: Pyramid, level: int, centre: Floats, wood: Floats, share: float
+    pyramid: Pyramid,
+    level: int,
+    centre: Floats,
+    cov: Floats,
+    wood: Floats,
+    share: float,
+    last: float | None,
 ) -> tuple[Floats, Floats, float] | None:
     """Solve for the pith from the rings out to one radius; None if too little is seen."""
     scale = pyramid.scales[level]
@@ -85,11 +99,18 @@ def _step(
     weights = found.weight.ravel()
     if weights.sum() < 0.01 * weights.size:
         return None
-    # The step before knows the pith to a share of its radius; where this one sees little (a
-    # strip shows its rings from one side only) that keeps the centre from running away.
-    new, cov, trust = refine_centre(
-        centre, points, normals, weights, cut_deg=35.0, soft_px=outer / 20, hold_px=0.25 * outer
+    # What the wider rings said still holds, but for how far rings drift as a tree grows; where
+    # this step sees little (a strip shows its rings from one side) that keeps the centre in place.
+    drift = DRIFT * max(0.0, (last if last is not None else outer) - outer)
+    new, new_cov, trust = refine_centre(
+        centre,
+        points,
+        normals,
+        weights,
+        cut_deg=35.0,
+        soft_px=outer / 20,
+        hold=cov + np.eye(2) * drift**2,
     )
     if float((weights * trust).sum() / weights.size) < 0.01:
         return None
-    return new, cov, outer
+    return new, new_cov, outer

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,7 @@ from slabvision.endgrain.evidence import Evidence, refuse_if_unreadable
 from slabvision.endgrain.field import RingField, smooth_slopes
 from slabvision.endgrain.pith import walk_inwards
 from slabvision.endgrain.rings import flatten, polar_frame, slopes_of, unroll
+from slabvision.endgrain.saw_marks import without_saw_marks
 from slabvision.endgrain.tensor import Cells, Pyramid, build_pyramid, cells_of, grey_of
 from slabvision.endgrain.view import PlaneLike, View, flat_view
 from slabvision.endgrain.wood import face_direction, plain_background, wood_from_cells
@@ -29,6 +31,8 @@ Mask = NDArray[np.bool_]
 EDGE_SHARE = 0.012
 """Band along the outline that does not vote, as a share of the wood's long side."""
 
+REACH = 5.0
+"""How far the pith may be from the middle of the wood, in widths."""
 RADIAL = 0.5
 """What a line running towards a centre (ray, check, stain) is worth in the vote."""
 
@@ -68,39 +72,106 @@ def _checked(
         )
 
 
-def _first_centre(cells: Cells, hint: Floats | None, reach: float) -> tuple[Floats, Floats, float]:
-    """Return a first centre, its covariance and the share of directions that agree with it."""
-    rng = named_rng("end grain: pairs of normals")
+@dataclass(frozen=True)
+class _Guess:
+    """A first centre: where, how sure, share of directions that agree, clearness of its rings."""
+
+    centre: Floats
+    cov: Floats
+    agreement: float
+    clearness: float
+
+
+def _first_guess(
+    cells: Cells,
+    hint: Floats | None,
+    long_side: float,
+    pyramid: Pyramid,
+    level: int,
+    wood: Floats,
+) -> _Guess:
+    """Return the centre whose rings are both many and clear."""
     if cells.weight.size < 50 or cells.weight.sum() < 1e-3:
         raise NotReadable(
             "There is almost no structure in the wood",
             "Cut or plane a fresh strip across the end and photograph it closer, in focus",
         )
     args = (cells.centre, cells.normal, cells.weight)
+    reach = REACH * long_side
     if hint is not None:
         starts = hint[None]
     else:
+        rng = named_rng("end grain: pairs of normals")
         starts, _ = vote_for_centre(*args, rng=rng, reach=reach, radial=RADIAL)
-        starts = starts[:6]
+        starts = _apart(starts, cells.centre)
     if starts.shape[0] == 0:
         raise NotReadable(
             "All lines in the picture are straight and parallel, as on a face or from a saw",
             "Photograph the sawn end, planed or cut fresh, with several rings in view",
         )
-    refined = []
-    for start in starts[:: max(1, len(starts) // 3)]:
-        # Lines that run towards the centre help to find it: their own direction is the normal.
-        away = start - cells.centre
-        cosine = np.abs((away * cells.normal).sum(axis=1)) / (np.hypot(*away.T) + 1e-9)
-        ray = cosine < np.sin(np.deg2rad(15.0))
-        normals = np.where(
-            ray[:, None], np.stack([-cells.normal[:, 1], cells.normal[:, 0]], axis=1), cells.normal
-        )
-        weights = np.where(ray, RADIAL * cells.weight, cells.weight)
-        refined.append(refine_centre(start, cells.centre, normals, weights))
-    scores = score_centres(np.array([one[0] for one in refined]), *args, radial=RADIAL)
-    best = int(np.argmax(scores))
-    return refined[best][0], refined[best][1], float(scores[best])
+    centres, covs = [], []
+    for start in starts:
+        centre, cov = start, np.eye(2)
+        for cut in (20.0, 12.0):
+            found, found_cov, _ = refine_centre(
+                centre, *_rings_and_rays(cells, centre), cut_deg=cut
+            )
+            if np.hypot(*(found - start)) > 3 * reach:
+                break
+            centre, cov = found, found_cov
+        centres.append(centre)
+        covs.append(cov)
+    scores = score_centres(np.array(centres), *args, radial=RADIAL)
+    middle = np.average(cells.centre, axis=0, weights=cells.weight)
+    far = np.hypot(*(np.array(centres) - middle).T) / reach
+    # A board is cut from a log: the pith is rarely several widths away, saw marks always seem so.
+    worth = scores / (1 + far**2)
+    able = np.nonzero(worth > 0.6 * worth.max())[0]
+    clear = np.zeros(len(centres))
+    for k in able:
+        clear[k] = _clearness(pyramid, level, centres[k], wood)
+    best = int(np.argmax(worth * np.sqrt(clear)))
+    return _Guess(centres[best], covs[best], float(scores[best]), float(clear[best]))
+
+
+def _clearness(pyramid: Pyramid, level: int, centre: Floats, wood: Floats) -> float:
+    """Return how clear rings round a centre are, averaged over the wood's area (0 to 1)."""
+    scale = pyramid.scales[level]
+    frame = polar_frame(
+        centre, wood, ring_px=8 / scale, min_radius_px=8 / scale, arc_deg=1.0, max_radii=900
+    )
+    picture, inside = unroll(frame, pyramid.levels[level], pyramid.inside[level], scale)
+    rest = flatten(picture, inside, frame, 24 / scale)
+    found = slopes_of(rest, inside, frame, half_arc=np.deg2rad(5.0), step=0.1, node_rays=5)
+    area = np.exp(2 * found.rho)[None, :] * (found.seen > 0.5)
+    level_rings = np.clip(1 - (found.slope / 0.5) ** 2, 0, 1)
+    return float((found.weight * level_rings * area).sum() / (area.sum() + 1e-9))
+
+
+def _rings_and_rays(cells: Cells, centre: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return points, normals and weights; a line running towards the centre is its own normal."""
+    away = centre - cells.centre
+    cosine = np.abs((away * cells.normal).sum(axis=1)) / (np.hypot(away[:, 0], away[:, 1]) + 1e-9)
+    ray = cosine < np.sin(np.deg2rad(15.0))
+    along = np.stack([-cells.normal[:, 1], cells.normal[:, 0]], axis=1)
+    normals = np.where(ray[:, None], along, cells.normal)
+    return cells.centre, normals, np.where(ray, RADIAL * cells.weight, cells.weight)
+
+
+def _apart(starts: Floats, points: Floats, keep: int = 5) -> Floats:
+    """Keep the best few centres that differ as seen from the wood."""
+    middle = points.mean(axis=0)
+    size = float(np.ptp(points, axis=0).max())
+    away = starts - middle
+    # Far away only the direction counts: squeeze all distances into a disc.
+    squeezed = away / (size + np.hypot(away[:, 0], away[:, 1]))[:, None]
+    chosen: list[int] = []
+    for k in range(min(len(starts), 200)):
+        if all(np.hypot(*(squeezed[k] - squeezed[j])) > 0.12 for j in chosen):
+            chosen.append(k)
+        if len(chosen) == keep:
+            break
+    return starts[chosen]
 
 
 def _field(
@@ -117,17 +188,19 @@ def _field(
         found.slope, found.weight, scales=scales, closed=frame.closed, floor=0.02
     )
     wooden = found.seen > 0.5
-    w = found.weight * trust
-    total = float(w[wooden].sum()) + 1e-9
-    rms = float(np.sqrt((w * smooth**2)[wooden].sum() / total))
-    scatter = float(np.sqrt((w * (found.slope - smooth) ** 2)[wooden].sum() / total))
+    area = np.exp(2 * found.rho)[None, :] * wooden
+    whole = float(area.sum()) + 1e-9
+    w = found.weight * trust * area
+    total = float(w.sum()) + 1e-9
+    rms = float(np.sqrt((w * smooth**2).sum() / total))
+    scatter = float(np.sqrt((w * (found.slope - smooth) ** 2).sum() / total))
     u = np.sqrt(np.deg2rad(1.0) ** 2 + (scatter * 0.5) ** 2 + prior * max(rms, 0.05) ** 2)
     field = RingField(frame, found.theta, found.rho, smooth, u, seen * wooden, trust * wooden, cov)
     evidence = Evidence(
         agreement=0.0,
-        clear=float(found.weight[wooden].mean()) if wooden.any() else 0.0,
-        seen=float(seen[wooden].mean()) if wooden.any() else 0.0,
-        trusted=float((found.weight * trust)[wooden].sum() / (found.weight[wooden].sum() + 1e-9)),
+        clear=float((found.weight * area).sum() / whole),
+        seen=float((seen * area).sum() / whole),
+        trusted=total / (float((found.weight * area).sum()) + 1e-9),
         deviation=rms,
         scatter=scatter,
         distance=0.0,
@@ -195,15 +268,33 @@ def read_end_grain(
         hint = view.to_flat(np.asarray(pith_hint, dtype=np.float64)[None])[0]
     pyramid, wood, long_side = _prepare(view)
     cells = cells_of(pyramid, edge_px=EDGE_SHARE * long_side)
-    centre, cov, agreement = _first_centre(cells, hint, reach=12 * long_side)
-    if not masked:
-        view = _wood_found(view, cells, centre)
-        pyramid, wood, long_side = _prepare(view)
     level = min(1, len(pyramid.levels) - 1)
+    guess = _first_guess(cells, hint, long_side, pyramid, level, wood)
+    if not masked:
+        view = _wood_found(view, cells, guess.centre)
+        pyramid, wood, long_side = _prepare(view)
+    edge_px = EDGE_SHARE * long_side
+    level = min(1, len(pyramid.levels) - 1)
+    planed, marks = without_saw_marks(pyramid, guess.centre)
+    if marks:
+        cells = cells_of(planed, edge_px=edge_px)
+        again = _first_guess(cells, hint, long_side, planed, level, wood)
+        # Rings that cross a thin slab squarely look like marks, but then nothing agrees better.
+        if max(mark.sure for mark in marks) > 2 or again.agreement > guess.agreement + 0.02:
+            guess, pyramid = again, planed
+        else:
+            marks = ()
+    centre, cov = walk_inwards(pyramid, level, guess.centre, guess.cov, wood)
+    if _clearness(pyramid, level, centre, wood) < 0.9 * _clearness(
+        pyramid, level, guess.centre, wood
+    ):
+        # The walk followed something else than rings.
+        centre, cov = guess.centre, guess.cov + np.eye(2) * (0.05 * long_side) ** 2
     radius = float(np.sqrt(_area(view) / np.pi))
-    centre, cov = walk_inwards(pyramid, level, centre, cov, wood)
     field, evidence = _field(pyramid, level, centre, cov, wood)
-    evidence = evidence.with_centre(agreement, float(np.hypot(*(wood - centre).T).min()) / radius)
+    evidence = evidence.with_centre(
+        guess.agreement, float(np.hypot(*(wood - centre).T).min()) / radius
+    )
     refuse_if_unreadable(evidence)
     if face is not None:
         ends = np.asarray(face, dtype=np.float64)
@@ -212,7 +303,8 @@ def read_end_grain(
         along = along / np.hypot(*along)
     else:
         along = face_direction(view.mask if view.mask is not None else np.ones(grey.shape, bool))
-    return EndGrain(view, field, along, evidence, grey.shape)
+    shape = (int(grey.shape[0]), int(grey.shape[1]))
+    return EndGrain(view, field, along, evidence, marks, shape)
 
 
 def _area(view: View) -> float:

@@ -207,12 +207,23 @@ def slopes_of(
     used = blocks * node_radii
     energy = np.empty((trial.size, nodes.size, blocks), dtype=np.float32)
     rows = [padded[index[:, k]] * np.float32(hann[k]) for k in range(taps.size)]
+    # Near the outline the average holds less wood for some slopes than for others; the mean of
+    # what there is, times the share there is, favours none of them where nothing is seen.
+    partial = float((inside > 0).mean()) < 0.97
+    wide = np.pad(inside, ((0, 0), (pad, pad)))
+    parts = [wide[index[:, k]] * np.float32(hann[k]) for k in range(taps.size)] if partial else []
     for t, slope in enumerate(trial):
         stack = np.zeros((nodes.size, radii), dtype=np.float32)
+        cover = np.zeros((nodes.size, radii), dtype=np.float32)
         for k, tap in enumerate(taps):
             shift = pad + round(tap * frame.dtheta * slope / frame.drho)
             stack += rows[k][:, shift : shift + radii]
-        energy[t] = (stack[:, :used] ** 2).reshape(nodes.size, blocks, node_radii).mean(axis=2)
+            if partial:
+                cover += parts[k][:, shift : shift + radii]
+        stack *= stack
+        if partial:
+            stack /= np.maximum(cover, 0.15)
+        energy[t] = stack[:, :used].reshape(nodes.size, blocks, node_radii).mean(axis=2)
     single = np.zeros((nodes.size, radii), dtype=np.float32)
     wood = np.zeros((nodes.size, radii), dtype=np.float32)
     for k in range(taps.size):

@@ -20,6 +20,8 @@ __all__ = ["Cells", "Pyramid", "build_pyramid", "cells_of", "grey_of"]
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
 
+TONE = np.array([[0.0, 0.35, 0.65]])
+"""Weights of red, green and blue."""
 GRID = 120
 """Cells along the long side of the wood."""
 LONG_SIDES = (700, 1400, 2800)
@@ -77,10 +79,14 @@ class Cells:
 
 
 def grey_of(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Return luma (0 to 255) of an RGB or grey picture."""
+    """Return the tone (0 to 255) in which rings stand out: mostly blue, some green.
+
+    Latewood, heartwood and pores are browner than the wood between them, which shows most in blue;
+    stain and shadows are grey and show in all channels alike. Green steadies the noise of blue.
+    """
     if pixels.ndim == 2:
         return np.ascontiguousarray(pixels)
-    return np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels[..., :3]), cv2.COLOR_RGB2GRAY))
+    return np.asarray(cv2.transform(pixels[..., :3], TONE))
 
 
 def build_pyramid(
