@@ -245,12 +245,19 @@ def haul(
             * length(wide, unit, f"width {count}", WIDTH_U_MM)
             * length(thick, unit, f"thickness {count}", THICKNESS_U_MM)
         )
-        tree = parts[5] if len(parts) == 6 else f"slab {count}"
+        tree = parts[5] if len(parts) == 6 else ""
         wood = resolve_species(name, tree=tree)
         slab = weigh(wood, volume, number(wet, "%", f"moisture {count}"))
         weights.append(slab.kg)
         notes += slab.remarks
-        rows.append((f"{count}  {wood.title}", *span(slab.kg, weight_text(unit)), tree))
+        rows.append(
+            (f"{count}  {wood.title}", *span(slab.kg, weight_text(unit)), tree or "not said")
+        )
+        if not tree:
+            notes.append(
+                "slabs of a species without a log number are taken as of one tree: the "
+                "cautious case"
+            )
     total = load(weights, payload_kg=weight_kg(payload, unit, "payload") if payload else None)
     rows.append(("total", *span(total.kg, weight_text(unit)), ""))
     show("Load", ("slab", "weight", "95 % interval", "log"), rows)

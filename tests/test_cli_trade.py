@@ -147,12 +147,12 @@ _JUNK = ["", "0", "-1", "1e308", "nan", "-inf", "1/0", "½", "9" * 60, "12 ± ",
 
 
 def test_any_typed_nonsense_ends_in_an_answer_or_one_line() -> None:
-    """Every example with one to three of its words replaced; a fixed 120 of them."""
+    """Every example with one to three of its words replaced; a fixed 80 of them."""
     chance = random.Random(8)
     examples = [shlex.split(e.removeprefix("Example: slabvision trade ")) for e in
                 commands().values()]  # fmt: skip
     codes = []
-    for _ in range(120):
+    for _ in range(80):
         words = list(chance.choice([e for e in examples if len(e) > 1]))
         for _ in range(chance.choice([1, 1, 2, 3])):
             at = chance.randrange(1, len(words))
@@ -162,8 +162,8 @@ def test_any_typed_nonsense_ends_in_an_answer_or_one_line() -> None:
         assert result.exception is None or isinstance(result.exception, SystemExit), words
         assert result.exit_code in (0, 2), words
         codes.append(result.exit_code)
-    assert codes.count(2) > 30
-    assert codes.count(0) > 30
+    assert codes.count(2) > 20
+    assert codes.count(0) > 20
 
 
 def test_hostile_text_cannot_reach_the_terminal() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from slabvision.estimate import DRAWS, Estimate
-from slabvision.trade.moisture import emc_pct
+from slabvision.trade.moisture import HYSTERESIS_U_PCT, emc_pct
 from slabvision.trade.movement_equations import LINEAR_RANGE_PCT, fraction_moved
 from slabvision.trade.quantity import (
     Number,
@@ -345,14 +345,17 @@ def season_table(
 
     Notes
     -----
-    Thick tops and finishes follow the air slowly: a season's true swing is smaller than the
-    difference between two settled widths.
+    The interval holds hysteresis too (drying and wetting wood settle apart); it is one error in
+    all rows, so differences between rows are surer than the rows. Thick tops and finishes follow
+    the air slowly: a season's true swing is smaller than the difference of two settled widths.
     """
     if not rh_pct:
         raise ValueError("no humidity is given; give at least one between 5 and 95 %")
+    draws = draws_of([width_mm, mc_now_pct]) or DRAWS
     rows = []
     for rh in rh_pct:
         emc = value_of(emc_pct(temp_c, rh))
-        moved = movement(wood, width_mm, mc_now_pct, emc, rings=rings)
+        settled = Estimate.normal(emc, HYSTERESIS_U_PCT, "%", name="hysteresis", draws=draws)
+        moved = movement(wood, width_mm, mc_now_pct, settled, rings=rings)
         rows.append(SeasonRow(rh, emc, moved.width_change_mm, moved.width_after_mm))
     return tuple(rows)
