@@ -299,11 +299,14 @@ def seasons(
          ("humidity", "moisture", "width changes by", "95 % interval"),
          ((f"{r.rh_pct:g} %", percent(r.emc_pct), *span(r.width_change_mm, change_text(unit)))
           for r in rows))  # fmt: skip
-    first = (
-        rings.remark if rings else "ring angle not known: anything from quarter- to flat-sawn",
-    )
-    remarks([*filter(None, first), *wood.marks("coef_tangential", "coef_radial"),
-             "a thick top follows the air slowly: a season's true swing is smaller"])  # fmt: skip
+    swing = rows[-1].width_mm - rows[0].width_mm
+    value, interval = span(swing, lambda mm: change_text(unit)(mm).lstrip("+"))
+    lines([f"from {rows[0].rh_pct:g} to {rows[-1].rh_pct:g} % humidity: {value} ({interval})"])
+    blind = "" if rings else "ring angle not known: anything from quarter- to flat-sawn"
+    remarks([*filter(None, (blind,)), *wood.marks("coef_tangential", "coef_radial"),
+             "a thick top follows the air slowly: a season's true swing is smaller",
+             "drying and wetting wood settle apart (hysteresis): one error in all rows",
+             "GTR-190 eq. 4-5, 13-2 and 13-3"])  # fmt: skip
 
 
 @one_line_errors
