@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.defects import ZONES
 from slabvision.record import (
     BoardMark,
     Defect,
@@ -30,6 +31,7 @@ __all__ = ["ScenePlace", "marks_on", "photo_name", "readings", "record_of", "wri
 
 Floats = NDArray[np.float64]
 
+_FIRST_UNSEEN = min(zone.value for zone in ZONES.values() if not zone.seen)
 _LEAST_MM2 = 4.0
 """Nobody paints a defect smaller than this."""
 
@@ -113,7 +115,9 @@ def marks_on(
 
 def _defects(photo: ScenePhoto) -> tuple[list[Defect], NDArray[np.uint16]]:
     truth = face_truth_of(photo)
-    labels = np.array(truth.labels)
+    # Nobody paints what lies under a tape or a sheet.
+    labels = np.where(np.asarray(truth.zones) >= _FIRST_UNSEEN, 0, truth.labels)
+    labels = labels.astype(np.uint16)
     counts = np.bincount(labels.ravel(), minlength=1)
     kept = []
     for each in truth.table:

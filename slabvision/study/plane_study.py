@@ -37,7 +37,7 @@ from slabvision.plane import (
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["BANDS", "CELLS", "LAWS", "REFERENCES", "Cell", "Shot", "markdown", "run", "simulate"]
+__all__ = ["BANDS", "CELLS", "LAWS", "REFERENCES", "Cell", "Shot", "run", "simulate", "table"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -197,7 +197,7 @@ def _printed(scale_u: float) -> Maker:
     def make(shot: Shot, rng: np.random.Generator) -> list[Mark]:
         grid = np.stack(np.meshgrid(np.arange(6) * 35.0, np.arange(8) * 35.0), -1).reshape(-1, 2)
         true = (grid - grid.mean(axis=0)) * (1 + scale_u * rng.standard_normal())
-        points = _clicked(shot, _placed(true, rng, 150), rng, CORNER_PX)
+        points = _clicked(shot, _placed(true, rng, 60), rng, CORNER_PX)
         return [Board(points, grid, scale_u)]
 
     return make
@@ -375,15 +375,15 @@ def _summary(cell: Cell, results: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def markdown(table: pd.DataFrame) -> str:
-    """Return the study's table as Markdown."""
+def table(study: pd.DataFrame) -> str:
+    """Return the study as a Markdown table."""
     head = (
         "| reference | tilt, degrees | law | cases | held, % | median error, % | "
         "width of interval, % | not determined | refused |\n"
         "| --- | --- | --- | ---: | ---: | ---: | ---: | ---: | ---: |"
     )
     lines = [head]
-    for row in table.to_dict("records"):
+    for row in study.to_dict("records"):
         if math.isnan(row["coverage_percent"]):
             held, error, width = "-", "-", "-"
         else:

@@ -52,11 +52,12 @@ class Sample:
 
 
 SAMPLES = (
-    Sample("quay-04", 41, "plane", "London plane", "two tapes", "ladder", "gravel", "LQ-2",
+    Sample("quay-04", 12, "plane", "London plane", "two tapes", "ladder", "concrete", "LQ-2",
            "second from the heart", 620, "each", 12, (14.1, 15.3, 13.8), 1.06),
-    Sample("quay-11", 57, "walnut", "black walnut", "plywood", "eye height", "concrete", "LQ-7",
-           "third from the heart", 14.5, "board foot", 10, (10.4, 11.2, 10.1), 1.0),
-    Sample("quay-19", 73, "oak", "northern red oak", "board", "ladder", "grass", "LQ-9",
+    Sample("quay-11", 15, "walnut", "black walnut", "plywood", "eye height", "concrete", "LQ-7",
+           "third from the heart", 14.5, "board foot", 10, (10.4, 11.2, 10.1), 1.0,
+           (("light", "overcast"),)),
+    Sample("quay-19", 13, "oak", "northern red oak", "board", "ladder", "grass", "LQ-9",
            "first off the heart", 780, "each", 9, (12.6, 13.9, 16.2), 1.02),
 )  # fmt: skip
 
