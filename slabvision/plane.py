@@ -30,7 +30,7 @@ from slabvision.marks import (
     Square,
     Tape,
 )
-from slabvision.view import Camera, Views
+from slabvision.view import NEAR_HORIZON, Camera, Views
 
 __all__ = [
     "BadMarkError",
@@ -50,8 +50,6 @@ __all__ = [
 
 Floats: TypeAlias = NDArray[np.float64]
 
-_NEAR_HORIZON = 0.02
-"""Sights this close to the horizon (as part of the straight-ahead distance) are cut there."""
 _LARGEST_RATIO = 2.0
 """An area whose interval spans more than this factor is called not determined."""
 
@@ -205,7 +203,7 @@ class Plane:
 
     def _in_front(self, pixels: Floats) -> None:
         _, _, ahead, part = self.best.sights(pixels[:, 1], pixels[:, 0])
-        bad = np.flatnonzero(~((ahead[0] > _NEAR_HORIZON) & (part[0] > 0)))
+        bad = np.flatnonzero(~((ahead[0] > NEAR_HORIZON) & (part[0] > 0)))
         if bad.size:
             row, col = pixels[bad[0]]
             raise HorizonError(
@@ -215,7 +213,7 @@ class Plane:
             )
 
     def _raw(self, views: Views, pixels: Floats) -> tuple[Floats, Floats]:
-        return views.on_plane(pixels[:, 1], pixels[:, 0], least=_NEAR_HORIZON)
+        return views.on_plane(pixels[:, 1], pixels[:, 0], least=NEAR_HORIZON)
 
     def _frame(self, views: Views) -> tuple[Floats, Floats]:
         """Origin (K, 2) and (cos, sin) of the u axis (K, 2), in the plane's own axes."""
@@ -287,7 +285,7 @@ class Plane:
         rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         box = np.array([[r, c] for r in (rows[0], rows[-1]) for c in (cols[0], cols[-1])], float)
         self._in_front(box + np.array([[-0.5, -0.5], [-0.5, 0.5], [0.5, -0.5], [0.5, 0.5]]))
-        value, draws = mask_areas(mask, self.best, self.worlds, least=_NEAR_HORIZON)
+        value, draws = mask_areas(mask, self.best, self.worlds, least=NEAR_HORIZON)
         return self._said(value, draws, "mm2", 2)
 
     def _said(self, value: float, draws: Floats, unit: str, power: int) -> Estimate:
@@ -327,6 +325,7 @@ def fit_plane(
     *,
     click_px: float = 1.5,
     corner_px: float = 0.3,
+    on_face: PointsLike | None = None,
     draws: int = DRAWS,
     seed: int = 0,
 ) -> Plane:
@@ -340,6 +339,9 @@ def fit_plane(
         Size of the photo and what is known of its lens.
     click_px, corner_px : float
         Standard uncertainty of a clicked point and of a board's corner, each coordinate, pixels.
+    on_face : array (N, 2), optional
+        (row, col) points known to lie on the face, such as its outline: views that would put
+        one past the horizon are left out.
     draws : int
         Number of equally likely views.
     seed : int
@@ -365,7 +367,8 @@ def fit_plane(
             raise PlaneError(f"{what} is {value}; it must be over 0 and at most 100 pixels")
     if draws < 2:
         raise PlaneError(f"draws is {draws}; at least 2 are needed")
-    model = build_model(marks, camera, click_px=click_px, corner_px=corner_px)
+    seen = None if on_face is None else _as_points(on_face, "points on the face")
+    model = build_model(marks, camera, click_px=click_px, corner_px=corner_px, seen=seen)
     modes = find_modes(model)
     model, modes, notes = check_marks(marks, model, modes)
     rng = named_rng(f"plane:{_fingerprint(marks, camera)}", seed)
@@ -380,7 +383,8 @@ def fit_plane(
         anchor=((float(middle[0]), float(middle[1])), (float(middle[0]), float(middle[1]) + 1.0)),
         effective=sample.effective,
     )
-    residuals, advice, reason = describe(marks, model, plane, best)
+    wide = np.median(sample.wide, axis=0)
+    residuals, advice, reason = describe(marks, model, plane, best, wide)
     return replace(plane, residuals=residuals, advice=(*notes, *advice), reason=reason)
 
 

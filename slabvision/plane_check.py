@@ -41,6 +41,9 @@ _CONTRADICTION = 1e-7
 _LEAST_PERCENT = 2.0
 """Disagreements below this are put down to a slab or tape that is not flat or straight."""
 
+_WEAK = 1.25
+"""Ratio of the ends of an area's interval above which a further mark is advised."""
+
 _SLIPS = (
     (25.4, "were inches typed as millimetres?"),
     (2.54, "were inches taken for centimetres?"),
@@ -274,11 +277,11 @@ def _listed(names: list[str]) -> str:
 
 
 def describe(
-    marks: tuple[Mark, ...], model: Model, plane: Plane, best: Floats
+    marks: tuple[Mark, ...], model: Model, plane: Plane, best: Floats, wide: Floats
 ) -> tuple[tuple[str, ...], tuple[str, ...], str]:
     """Return a sentence per mark, advice, and why sizes are not determined (or nothing)."""
     residuals = tuple(
-        _residual(mark, pattern, model, best)
+        _residual(mark, pattern, model, best, wide)
         for mark, pattern in zip(marks, model.patterns, strict=True)
     )
     advice: list[str] = []
@@ -316,9 +319,9 @@ def describe(
     return residuals, tuple(advice), reason
 
 
-def _residual(mark: Mark, pattern: Pattern, model: Model, best: Floats) -> str:
+def _residual(mark: Mark, pattern: Pattern, model: Model, best: Floats, wide: Floats) -> str:
     theta = best[None]
-    lay = lay_pattern(pattern, model.views(theta), theta, model.middle_wide(1))
+    lay = lay_pattern(pattern, model.views(theta), theta, wide[None])
     n = len(pattern.xy)
     off = np.hypot(lay.residual[0, :n], lay.residual[0, n:])
     x, y = lay.mm
@@ -360,24 +363,31 @@ def _turn_of(mark: Mark, plane: Plane) -> float:
 
 
 def _weakest_corner(model: Model, plane: Plane) -> str:
-    """Say where in the picture areas are least known, if that is bad."""
+    """Say where on the face, or else in the picture, areas are least known, if that is bad."""
     height, width = model.camera.shape
-    words = [f"{v} {h}".strip() for v in ("upper", "", "lower") for h in ("left", "", "right")]
-    rows, cols = np.meshgrid([0.15, 0.5, 0.85], [0.15, 0.5, 0.85], indexing="ij")
-    x, y = cols.ravel() * width, rows.ravel() * height
+    if len(model.seen):
+        x, y = model.seen.T
+    else:
+        cols, rows = np.meshgrid([0.15, 0.5, 0.85], [0.15, 0.5, 0.85])
+        x, y = cols.ravel() * width, rows.ravel() * height
     _, _, ahead, _ = plane.best.sights(x, y)
     with np.errstate(all="ignore"):
         _, (xx, xy, yx, yy) = plane.worlds.local(x, y)
         area = np.abs(xx * yy - xy * yx)
         area = np.where(np.isfinite(area), area, np.inf)
         low, high = np.percentile(area, (2.5, 97.5), axis=0)
-        ratio = np.where(ahead[0] > 0.25, high / low, 1.0)
+        ratio = np.where((ahead[0] > 0.25) | bool(len(model.seen)), high / low, 1.0)
     worst = int(ratio.argmax())
-    if not ratio[worst] > 1.12 or not words[worst]:
+    where = _third(y[worst] / height, "upper", "lower") + _third(x[worst] / width, "left", "right")
+    if not ratio[worst] > _WEAK or not where:
         return ""
-    bound = 100 * (math.sqrt(ratio[worst]) - 1)
+    bound = math.sqrt(ratio[worst]) - 1
     return (
-        f"areas towards the {words[worst]} of the picture are known only within "
-        + (f"{bound:.0f} %" if bound < 100 else "a factor")
-        + ": if the slab reaches there, add a mark there"
+        f"areas towards the {where.strip()} of the picture are known only within "
+        + (f"{100 * bound:.0f} %" if bound < 0.5 else "a factor of two or more")
+        + (": add a mark there" if len(model.seen) else ": if the slab reaches there, add a mark")
     )
+
+
+def _third(part: float, low: str, high: str) -> str:
+    return f"{low} " if part < 1 / 3 else f"{high} " if part > 2 / 3 else ""

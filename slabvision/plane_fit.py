@@ -42,6 +42,8 @@ _START_TILTS = (12.0, 32.0, 50.0, 64.0)
 FREEDOM = 8.0
 CLEAR_DEG = 7.0
 """Above this standard uncertainty of the tilt the views are drawn the long way."""
+_FEW, _STEPS = 0.25, 30
+"""Below this part of independent draws they are freshened by so many Metropolis steps."""
 
 
 @dataclass(frozen=True)
@@ -239,7 +241,33 @@ def draw_posterior(model: Model, modes: list[Mode], rng: np.random.Generator, dr
 
     theta, wide, weight = tilts_first(model, modes, rng, draws)
     joined = _resample(np.concatenate([theta, wide], axis=1), weight, rng, draws)
-    return Sample(joined[:, : model.columns], joined[:, model.columns :], effective_draws(weight))
+    theta, wide, effective = (
+        joined[:, : model.columns],
+        joined[:, model.columns :],
+        effective_draws(weight),
+    )
+    if effective < _FEW * draws:
+        theta = _freshened(model, theta, wide, rng)
+    return Sample(theta, wide, effective)
+
+
+def _freshened(model: Model, theta: Floats, wide: Floats, rng: np.random.Generator) -> Floats:
+    """Spread repeated draws by Metropolis steps along differences of other draws.
+
+    Differential evolution (ter Braak, Statistics and Computing 16, 2006): the steps have the
+    size and shape of the draws themselves and leave their distribution as it is.
+    """
+    count, columns = theta.shape
+    now = model.evaluate(theta, wide, slopes=False).log_post
+    for step in range(_STEPS):
+        first, second = rng.integers(0, count, count), rng.integers(0, count, count)
+        size = 1.0 if step % 8 == 7 else 1.7 / math.sqrt(2 * columns)
+        trial = theta + size * (theta[first] - theta[second])
+        trial += 1e-4 * rng.standard_normal(trial.shape)
+        then = model.evaluate(trial, wide, slopes=False).log_post
+        taken = np.log(rng.random(count)) < then - now
+        theta, now = np.where(taken[:, None], trial, theta), np.where(taken, then, now)
+    return theta
 
 
 def effective_draws(weight: Floats) -> float:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from slabvision.marks import Board, Length, Mark, Rectangle, Square, Tape
 from slabvision.pattern import Lay, Pattern, lay_pattern
-from slabvision.view import Camera, Views
+from slabvision.view import NEAR_HORIZON, Camera, Views
 
 __all__ = ["CORE", "Evaluation", "Model", "build_model", "log_tilt_prior"]
 
@@ -74,6 +74,8 @@ class Model:
     wide : tuple of (float, float, float)
         For each height with a prior that is not normal: the probability of lying on the face,
         and the range of heights (uniform) otherwise.
+    seen : ndarray (N, 2)
+        Image points known to lie on the face: no view may put them past its horizon.
     """
 
     camera: Camera
@@ -81,6 +83,7 @@ class Model:
     columns: int
     shared: tuple[tuple[int, str], ...]
     wide: tuple[tuple[float, float, float], ...]
+    seen: Floats
 
     def views(self, theta: Floats) -> Views:
         """Return the views of parameters (K, P)."""
@@ -163,6 +166,10 @@ class Model:
                     grad += g
                     hess += h
         bad = ~np.isfinite(log_post) | ~np.isfinite(cost)
+        if len(self.seen):
+            with np.errstate(all="ignore"):
+                _, _, ahead, part = views.sights(self.seen[:, 0], self.seen[:, 1])
+            bad |= ~((ahead > NEAR_HORIZON) & (part > 0)).all(axis=1)
         bad |= (theta[:, 2] <= _LOG_DISTANCE[0]) | (theta[:, 2] >= _LOG_DISTANCE[1])
         if bad.any():
             log_post[bad], cost[bad], chi2[bad] = -np.inf, np.inf, np.inf
@@ -273,9 +280,14 @@ def log_tilt_prior(views: Views) -> Floats:
 
 
 def build_model(
-    marks: tuple[Mark, ...], camera: Camera, *, click_px: float, corner_px: float
+    marks: tuple[Mark, ...],
+    camera: Camera,
+    *,
+    click_px: float,
+    corner_px: float,
+    seen: Floats | None = None,
 ) -> Model:
-    """Turn marks into patterns and number their parameters."""
+    """Turn marks into patterns and number their parameters; ``seen`` are (row, col) points."""
     columns = CORE
     by_name: dict[str, int] = {}
     shared: list[tuple[int, str]] = []
@@ -328,7 +340,8 @@ def build_model(
                 height_wide=wide_column,
             )
         )
-    return Model(camera, tuple(patterns), columns, tuple(shared), tuple(wide))
+    seen_xy = np.empty((0, 2)) if seen is None else np.asarray(seen, dtype=np.float64)[:, ::-1]
+    return Model(camera, tuple(patterns), columns, tuple(shared), tuple(wide), seen_xy)
 
 
 def _shape_of(mark: Mark) -> tuple[Floats, dict[str, Floats], float]:

@@ -22,9 +22,12 @@ from numpy.typing import NDArray
 
 from slabvision.marks import PlaneError
 
-__all__ = ["Camera", "Views"]
+__all__ = ["NEAR_HORIZON", "Camera", "Views"]
 
 Floats: TypeAlias = NDArray[np.float64]
+
+NEAR_HORIZON = 0.02
+"""Sights this close to the horizon (as part of the straight-ahead distance) are cut there."""
 
 _MAIN_LENS_DIAGONALS = 0.66
 """Focal length over picture diagonal of a 28.5 mm equivalent: phones' main lenses are 23 to 30 mm
