@@ -13,14 +13,20 @@ from slabvision.scene.patches import (
     render_end,
     render_face_patch,
 )
+from slabvision.scene.render import ScenePhoto, SlabScene, render_slab
 from slabvision.scene.surface import Surface
+from slabvision.scene.write import write_scene
 
 __all__ = [
     "Defect",
     "EndPatch",
     "FacePatch",
+    "ScenePhoto",
+    "SlabScene",
     "Surface",
     "looks",
     "render_end",
     "render_face_patch",
+    "render_slab",
+    "write_scene",
 ]

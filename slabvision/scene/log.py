@@ -65,7 +65,8 @@ class Branch:
 
     def radius(self, t: Array) -> Array:
         """Radius of the branch's wood at ``t`` mm along the axis."""
-        return np.asarray(self.base_mm + self.growth * np.clip(t, 0.0, self.dead_mm))
+        alive = np.minimum(np.maximum(t, 0.0), self.dead_mm)  # np.clip is slow on short arrays
+        return np.asarray(self.base_mm + self.growth * alive)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,17 +122,16 @@ class Log:
 
     def age_radius(self, x: Array | float, y: Array, z: Array) -> Array:
         """Return the age radius, mm: its surfaces of equal value are the growth rings."""
-        x, y, z = np.broadcast_arrays(
-            np.asarray(x, np.float64), np.asarray(y, np.float64), np.asarray(z, np.float64)
-        )
+        x, y, z = (np.asarray(a, np.float64) for a in (x, y, z))
         r, angle = self.polar(x, y, z)
         t2 = (r / self.radius_mm) ** 2
         grown = 1.25 * t2 / (t2 + 0.25)
         shape = np.zeros_like(r)
         for k, per_mm, phase, height in self.lobes:
-            shape += height * np.cos(k * angle + per_mm * x + phase)
+            shape += height * np.cos(k * angle + (per_mm * x + phase))
         age = r / (1.0 + grown * shape) + self.rise(x)
         age += self.ripple(x, y, z) * (r / (r + 25.0))
+        x, y, z = np.broadcast_arrays(x, y, z)
         for branch in self.branches:
             self._bend(age, branch, x, y, z)
         return age

@@ -100,5 +100,9 @@ def enlarge(coarse: Array, factor: int, shape: tuple[int, int]) -> Array:
 
 def smoothstep(low: float, high: float, x: Array) -> Array:
     """Return 0 below ``low``, 1 above ``high``, and a smooth rise between."""
-    t = np.clip((x - low) / (high - low), 0.0, 1.0)
-    return np.asarray(t * t * (3.0 - 2.0 * t))
+    t = np.asarray((x - low) * (1.0 / (high - low)))
+    np.clip(t, 0.0, 1.0, out=t)
+    rise = 3.0 - 2.0 * t
+    t *= t
+    t *= rise
+    return t

@@ -158,11 +158,14 @@ class Cut:
 
     def rough_edge_y(self, x: float, z: float, side: int) -> float:
         """Return y of the wood's surface from a table, good to a millimetre or so."""
+        return float(self._rough_edges_y(np.array([x]), z, side)[0])
+
+    def _rough_edges_y(self, x: Array, z: float, side: int) -> Array:
         xs, zs, tables = self._edges
-        i = (np.clip(z, zs[0], zs[-1]) - zs[0]) / (zs[1] - zs[0])
+        i = (min(max(z, float(zs[0])), float(zs[-1])) - zs[0]) / (zs[1] - zs[0])
         k = int(min(i, len(zs) - 2))
-        rows = [float(np.interp(x, xs, tables[side][j])) for j in (k, k + 1)]
-        return float(rows[0] + (i - k) * (rows[1] - rows[0]))
+        low, high = (np.interp(x, xs, tables[side][j]) for j in (k, k + 1))
+        return np.asarray(low + (i - k) * (high - low))
 
     def bark_mm(self, x: Array, z: Array | float, side: int) -> Array:
         """Return the thickness of bark that is still on, mm, 0 where it fell off."""
@@ -206,6 +209,30 @@ class Cut:
             last = line[j - 1] + (line[j] - line[j - 1]) * (b[j - 1] / (b[j - 1] - b[j]))
             parts.append(np.vstack([first, line[i + 1 : j], last]))
         return np.vstack([parts[0], parts[1][::-1]])
+
+    def rail(self, z: float, side: int, *, count: int = 400, bark: bool = False) -> Array:
+        """Return one live edge on the plane z from end to end, (count, 2) in log (x, y).
+
+        Point k lies at the same share of the length on every plane.
+        """
+        key = (z, side, count, bark)
+        if key in self._rails:
+            return self._rails[key]
+        share = np.linspace(0.0, 1.0, count)
+        x = self.x0 + share * (self.x1 - self.x0)
+        for _ in range(2):
+            y = self._rough_edges_y(x, z, side)
+            x = self.end_x(0, y) + share * (self.end_x(1, y) - self.end_x(0, y))
+        y = self.edge_y(x, z, side)
+        if bark:
+            slope = np.clip(np.gradient(y, x), -1.0, 1.0)
+            y = y + side * self.bark_mm(x, z, side) * np.sqrt(1 + slope**2)
+        self._rails[key] = np.column_stack([x, y])
+        return self._rails[key]
+
+    @cached_property
+    def _rails(self) -> dict[tuple[float, int, int, bool], Array]:
+        return {}
 
     def outline(self, role: str, *, bark: bool = False) -> Any:
         """Return the shapely polygon of a face's arris in that face's (u, v), mm."""

@@ -103,7 +103,7 @@ def saw_marks(rng: np.random.Generator, canvas: Canvas, saw: str) -> Array:
     here = np.clip(0.55 + 0.55 * blur_noise(rng, canvas.shape, (60.0 / mm, 110.0 / mm)), 0.08, 1.6)
     marks = marks * here
     if saw == "chain":  # steps where the bar was set anew
-        steps = np.sign(blur_noise(rng, (1, cols), (0.1, 180.0 / mm))) * 0.5
+        steps = np.sign(blur_noise(rng, (1, cols), (0.1, 180.0 / mm))) * 0.2
         marks = marks + steps.astype(np.float32)
     # Torn fibre: short rough dashes along the grain.
     torn = np.clip(blur_noise(rng, canvas.shape, (0.5 / mm, 3.0 / mm)) - 1.2, 0.0, 2.0)
@@ -122,6 +122,10 @@ def finish(
     """
     mm, shape = canvas.mm, canvas.shape
     raw = pixels.copy() if surface.planed_patch is not None else None
+    if surface.saw != "planed":  # rough fibres scatter: paler and duller than planed wood
+        grey = pixels @ np.array([0.3, 0.55, 0.15], np.float32)
+        for k in range(3):
+            pixels[..., k] += 0.2 * (0.94 * grey + 9.0 - pixels[..., k])
     light = 1.0 + 0.035 * surface.depth * saw_marks(rng, canvas, surface.saw)
     if surface.saw == "chain":
         light = 1.0 + 2.0 * (light - 1.0)
@@ -171,7 +175,7 @@ def _planed(rng: np.random.Generator, canvas: Canvas, pixels: Array, raw: Array,
     soft = np.clip((near * canvas.mm - 1.0 + ragged) / 1.2, 0.0, 1.0)
     fresh = raw[where]
     mean = fresh.mean(axis=2, keepdims=True)
-    fresh = np.clip((fresh + 0.18 * (fresh - mean)) * 0.97, 0, 255)
+    fresh = np.clip((fresh + 0.06 * (fresh - mean)) * 0.99, 0, 255)
     pixels[where] += soft[..., None] * (fresh - pixels[where])
     zones[where][soft > 0.5] = ZONES["planed_patch"].value
     light[where] = 1.0 + (light[where] - 1.0) * (1.0 - 0.92 * soft)
@@ -181,19 +185,26 @@ def _planed(rng: np.random.Generator, canvas: Canvas, pixels: Array, raw: Array,
 def _chalk(rng: np.random.Generator, canvas: Canvas, pixels: Array, text: str) -> None:
     """Write on the wood with chalk: broken strokes that catch on the ridges."""
     rows, cols = canvas.shape
-    ink = np.zeros(canvas.shape, np.uint8)
     height = float(rng.uniform(60.0, 110.0)) / canvas.mm
     scale = height / 22.0
     thick = max(1, int(6.0 / canvas.mm))
     (w, h), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, scale, thick)
     x = int(rng.uniform(0.05, 0.6) * max(cols - w, 1))
     y = int(h + rng.uniform(0.15, 0.75) * max(rows - 1.3 * h, 1))
-    cv2.putText(ink, text, (x, y), cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, scale, 255, thick)
+    pad = int(8.0 / canvas.mm) + thick
+    r0, r1 = max(y - h - pad, 0), min(y + h // 2 + pad, rows)
+    c0, c1 = max(x - pad, 0), min(x + w + pad, cols)
+    if r0 >= r1 or c0 >= c1:
+        return
+    ink = np.zeros((r1 - r0, c1 - c0), np.uint8)
+    at = (x - c0, y - r0)
+    cv2.putText(ink, text, at, cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, scale, 255, thick, cv2.LINE_AA)
     soft = cv2.GaussianBlur(ink, (0, 0), sigmaX=max(1.2 / canvas.mm, 0.5)).astype(np.float32) / 255
-    grain = blur_noise(rng, canvas.shape, (0.5 / canvas.mm, 1.8 / canvas.mm))
+    grain = blur_noise(rng, ink.shape, (0.5 / canvas.mm, 1.8 / canvas.mm))
     alpha = np.clip(soft * (0.75 + 0.45 * grain), 0.0, 0.9)
     colour = np.array([232.0, 230, 224] if rng.uniform() < 0.7 else [226.0, 200, 96], np.float32)
-    pixels += alpha[..., None] * (colour - pixels)
+    block = pixels[r0:r1, c0:c1]
+    block += alpha[..., None] * (colour - block)
 
 
 def _cover(rng: np.random.Generator, canvas: Canvas, pixels: Array, zones: Array,

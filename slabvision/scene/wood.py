@@ -70,8 +70,17 @@ class Canvas:
         offset = (factor - 1) / 2
         u = self.u0 + self.mm * ((np.arange(cols) - 1) * factor + offset)
         v = self.v0 + self.mm * ((np.arange(rows) - 1) * factor + offset)
-        uu, vv = np.meshgrid(u, v)
-        return self.frame.to_log(uu, vv)
+        x, y, z = self.frame.to_log(u[None, :], v[:, None])
+        # What a coordinate does not depend on stays short: less to work out.
+        return _short(x), _short(y), _short(z)
+
+
+def _short(a: Array) -> Array:
+    if a.shape[0] > 1 and np.all(a[:, :1] == a[:, :1][0]) and np.all(a == a[:1]):
+        a = a[:1]
+    if a.shape[1] > 1 and np.all(a == a[:, :1]):
+        a = a[:, :1]
+    return a
 
 
 def ring_tables(log: Log, mm: float, *, end: bool) -> tuple[Array, Array, Array]:
