@@ -42,6 +42,8 @@ _FAR_WINDOWS_PX = (23,)
 costs time, the small ones most, because grain and noise break up there."""
 _MIN_PERIMETER_PX = 44.0
 """A 42 mm marker at 4.5 m and 60 degrees, 3,000 px focal length, has about 80."""
+_FIRST_MM = 14.0
+"""How far off a crossing may lie as one blurred, oblique marker's own corners foretell it."""
 _WIDE_MM, _FINE_MM, _FINE_PX = 6.5, 5.0, 12.0
 _SAMPLES = 17
 _MIN_FIT = 0.75
@@ -265,18 +267,21 @@ def _follow(grey: Grey, mm: Floats, corners: Floats) -> BoardSighting | None:
     found = np.zeros(TOTAL, dtype=bool)
     points = np.full((TOTAL, 2), np.nan)
     # First the four crossings round this marker, then ever further.
+    astray_mm = _FIRST_MM
     for reach in np.arange(0.75, pattern.ROWS + 0.5, 0.5) * pattern.SQUARE_MM:
         asked = far <= reach
-        points[asked], found[asked] = _saddles(small, view, crossings[asked], sense[asked])
+        points[asked], found[asked] = _saddles(
+            small, view, crossings[asked], sense[asked], astray_mm
+        )
         if found.sum() < 4:
             if reach > 1.5 * pattern.SQUARE_MM:
                 return None
             continue
         fitted = _view(crossings[found], points[found], _AGREE_MM)
         if fitted is not None:
-            view = fitted[0]
+            view, astray_mm = fitted[0], _WIDE_MM
             found[np.flatnonzero(found)[~fitted[1]]] = False
-    points, found = _saddles(grey, to_full @ view, crossings, sense, fine=True)
+    points, found = _saddles(grey, to_full @ view, crossings, sense, _AGREE_MM, fine=True)
     if found.sum() < _MIN_FOUND:
         return None
     fitted = _view(crossings[found], points[found], _AGREE_MM)
@@ -301,14 +306,12 @@ def _follow(grey: Grey, mm: Floats, corners: Floats) -> BoardSighting | None:
 
 
 def _alike(grey: Grey, view: Floats, marker: pattern.Marker) -> float:
-    """Correlate the 36 modules seen where a marker should be with those it has."""
-    steps = (np.arange(pattern.MODULES) + 0.5) * pattern.MODULE_MM
+    """Correlate the 16 modules seen where a marker's code should be with those it has."""
+    steps = (np.arange(1, pattern.MODULES - 1) + 0.5) * pattern.MODULE_MM
     down, across = np.meshgrid(steps, steps, indexing="ij")
     centres = np.column_stack([down.ravel(), across.ravel()]) + np.array(marker.corner_mm)
     seen = _sample(grey, _project(view, centres))
-    white = np.zeros((pattern.MODULES, pattern.MODULES))
-    white[1:-1, 1:-1] = marker.white
-    meant = white.ravel() - white.mean()
+    meant = marker.white.ravel() - marker.white.mean()
     apart = seen - seen.mean()
     size = float(np.sqrt((apart**2).sum() * (meant**2).sum()))
     return float((apart * meant).sum()) / size if size > 1e-6 else 0.0
@@ -357,9 +360,15 @@ def _reduced(grey: Grey, scale: float) -> tuple[Grey, Floats]:
 
 
 def _saddles(
-    grey: Grey, view: Floats, mm: Floats, sense: NDArray[np.int64], *, fine: bool = False
+    grey: Grey,
+    view: Floats,
+    mm: Floats,
+    sense: NDArray[np.int64],
+    astray_mm: float,
+    *,
+    fine: bool = False,
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """Place crossings near where ``view`` expects them.
+    """Place crossings within ``astray_mm`` of where ``view`` expects them.
 
     Returns
     -------
@@ -396,7 +405,7 @@ def _saddles(
     alike = (apart * ideal) @ weight * sense
     good &= alike > _MIN_FIT * np.sqrt((apart**2 @ weight) * (ideal**2 @ weight))
     good &= np.hypot(*step.T) < 0.05 * radius
-    good &= np.hypot(*(centre - mm).T) < (_AGREE_MM if fine else _WIDE_MM)
+    good &= np.hypot(*(centre - mm).T) < astray_mm
     return _project(view, centre), good
 
 

@@ -136,7 +136,9 @@ _MAIN = (0x000B, 0x010F, 0x0110, 0x0112, 0x0131, 0x0132, 0x9213)
 
 def _xmp(image: Image.Image) -> bytes:
     def read() -> bytes:
-        raw = image.info.get("xmp") or image.info.get("XML:com.adobe.xmp") or b""
+        # PNG keeps it as a text whose keyword ends in ".xmp".
+        keys = [key for key in image.info if str(key) == "xmp" or str(key).endswith(".xmp")]
+        raw = image.info[keys[0]] if keys else b""
         if not raw and hasattr(image, "tag_v2"):
             raw = image.tag_v2.get(700) or b""
         if isinstance(raw, str):

@@ -218,13 +218,14 @@ def _editing(exif: Exif) -> str:
     # Firmware reads like "17.1.2", "Ver.1.02" or a build code; a word that is neither the
     # device's own name nor such a word is the name of a program.
     own = re.findall(r"[a-z]+", exif.device.lower())
-    tokens = [t for t in re.split(r"[\s_/,;()]+", exif.software) if t]
+    # A hyphen joins two words ("release-keys") or belongs to a code ("MST-A123").
+    tokens = re.split(r"[\s_/,;()]+|(?<=[a-z])-(?=[a-z]+\b)", exif.software)
     for token in tokens:
-        plain = re.sub(r"[.\-+:]", "", token.lower())
-        letters = re.sub(r"(ver|v)?[\d.]+$", "", plain)
-        if letters in own or _FIRMWARE_WORDS.fullmatch(letters):
+        word = re.sub(r"(ver|v)?[\d.]+$", "", re.sub(r"[.\-+:]+$", "", token.lower()))
+        if word in own or _FIRMWARE_WORDS.fullmatch(word):
             continue
-        if re.fullmatch(r"[a-z]{3,}", letters):
+        # Three letters alone are a word; before digits ("RKQ1.2", "A5") it takes more.
+        if re.fullmatch(r"[a-z]{3,}" if word == token.lower() else r"[a-z]{5,}", word):
             return "a program other than the camera's own firmware is named as its software"
     if exif.taken_at is not None and exif.changed_at is not None:
         taken, changed = exif.taken_at, exif.changed_at

@@ -69,8 +69,8 @@ class PhotoHeader:
     shape : tuple of int
         (height, width) upright, after the orientation said in the file.
     orientation : int
-        Exif orientation still to be applied to the decoded pixels, 1 to 8; always 1 for HEIF,
-        whose decoder turns the picture itself.
+        Exif orientation still to be applied to the decoded pixels, 1 to 8; always 1 for HEIF and
+        TIFF, whose decoders turn the picture themselves.
     camera : Lens
         Focal length and how far it can be trusted.
     taken_at : datetime or None
@@ -234,10 +234,10 @@ def read_thumbnail(
     if max_side < 1:
         raise ValueError(f"max_side is {max_side}; it must be 1 or more")
     with opened(path, max_megapixels) as (file, image, kind):
-        orientation = 1 if kind == "HEIF" else read_exif(image).orientation
+        orientation = _still_to_turn(read_exif(image), kind)
         if kind in ("JPEG", "HEIF"):
-            # JPEG is decoded at a half, a quarter or an eighth; of two pixels one is averaged.
-            image.draft("RGB", (2 * max_side, 2 * max_side))
+            # JPEG is decoded at a half, a quarter or an eighth, never below what is asked.
+            image.draft("RGB", (max_side, max_side))
         pixels = decode(path, file, image, orientation)
     height, width = pixels.shape[:2]
     scale = max_side / max(height, width)
@@ -253,9 +253,7 @@ def read_thumbnail(
 
 def _header(path: Path, file: BufferedReader, image: Image.Image, kind: str) -> PhotoHeader:
     exif = read_exif(image)
-    # libheif applies the rotation stored in the container, and the Exif tag must then be ignored
-    # (ISO/IEC 23008-12: the transformative properties are normative, Exif is information).
-    orientation = 1 if kind == "HEIF" else exif.orientation
+    orientation = _still_to_turn(exif, kind)
     width, height = image.size
     panorama, wide_note = _panorama(exif, image.size)
     lens = read_lens(exif, image.size)
@@ -273,6 +271,16 @@ def _header(path: Path, file: BufferedReader, image: Image.Image, kind: str) -> 
         panorama=panorama,
         notes=tuple(note for note in (wide_note, _frames_note(image)) if note),
     )
+
+
+def _still_to_turn(exif: Exif, kind: str) -> int:
+    """Return the Exif orientation that the decoder leaves to be applied.
+
+    libheif applies the rotation stored in the container, and the Exif tag must then be ignored
+    (ISO/IEC 23008-12: the transformative properties are normative, Exif is information). Pillow
+    turns TIFF while it loads, and gives its size turned before.
+    """
+    return 1 if kind in ("HEIF", "TIFF") else exif.orientation
 
 
 def _sha256(file: BufferedReader) -> str:

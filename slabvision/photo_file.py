@@ -221,7 +221,7 @@ def _foreign(path: Any, run: Any) -> Any:
         raise
     except (MemoryError, Image.DecompressionBombError):
         raise TooLargePhotoError(
-            f"{shown(path)} is too large to decode safely. Export a smaller JPEG of the whole picture"
+            f"{shown(path)} is too large to decode safely. Export a smaller JPEG"
         ) from None
     except Exception as error:  # decoders raise nearly anything on damaged bytes
         why = " ".join(str(error).split())[:120] or type(error).__name__
@@ -285,7 +285,11 @@ def _check_scans(file: BufferedReader, path: Any) -> None:
 
 
 def decode(path: Any, file: BufferedReader, image: Image.Image, orientation: int) -> Pixels:
-    """Decode an opened photo into an upright RGB array of its own."""
+    """Decode an opened photo into an upright RGB array of its own.
+
+    ``orientation`` is what is still to be done when the decoder has finished: those of HEIF and
+    TIFF turn the picture themselves.
+    """
     mode = image.mode
     if mode in ("I", "F", "LAB", "HSV"):
         raise UnsupportedPhotoError(
