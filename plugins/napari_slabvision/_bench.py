@@ -21,7 +21,7 @@ from napari_slabvision._drawing import Drawing
 from napari_slabvision._jobs import Jobs
 from napari_slabvision._measuring import Measuring
 from napari_slabvision._missing import Look, look_at
-from napari_slabvision._owned import KEY, find, owned, remove_owned, role_of
+from napari_slabvision._owned import KEY, find, fit_to_zoom, owned, remove_owned, role_of
 from napari_slabvision._painting import Painting
 from napari_slabvision._photo_layers import photo_layers
 from napari_slabvision._saving import Saving
@@ -83,6 +83,11 @@ class Bench(QObject):
         self.tool_run = ToolRun(self)
         self.viewer.layers.events.removed.connect(self._layer_removed)
         self.viewer.layers.events.inserted.connect(self._layer_inserted)
+        self._zoom_timer = QTimer(self)
+        self._zoom_timer.setSingleShot(True)
+        self._zoom_timer.setInterval(120)
+        self._zoom_timer.timeout.connect(self._fit_lines)
+        self.viewer.scene.camera.events.zoom.connect(self._zoomed)
 
     # Slabs -----------------------------------------------------------------------------------
 
@@ -149,6 +154,7 @@ class Bench(QObject):
     def close(self) -> None:
         """Keep unsaved work and let go of the viewer."""
         with contextlib.suppress(ValueError, RuntimeError):
+            self.viewer.scene.camera.events.zoom.disconnect(self._zoomed)
             self.viewer.layers.events.removed.disconnect(self._layer_removed)
             self.viewer.layers.events.inserted.disconnect(self._layer_inserted)
         self.painting.close()
@@ -212,17 +218,31 @@ class Bench(QObject):
             self._switching = False
         if first:
             self.viewer.reset_view()
+        self.viewer.layers.selection.active = find(self.viewer, "defects")
         self.painting.attach()
         self.drawing.attach()
+        self._fit_lines()
         self.photo_changed.emit()
 
     def add(self, data: Any, arguments: dict[str, Any], kind: str) -> Any:
         """Add a layer of ours."""
         if kind == "shapes" and not len(data):
-            arguments = {k: v for k, v in arguments.items() if k not in ("shape_type", "features")}
-            arguments["ndim"] = 2
-            data = None
-        return getattr(self.viewer, f"add_{kind}")(data, **arguments)
+            each = ("shape_type", "edge_color")
+            arguments = {k: v for k, v in arguments.items() if k not in each}
+            arguments["ndim"], data = 2, None
+        layer = getattr(self.viewer, f"add_{kind}")(data, **arguments)
+        fit_to_zoom(layer, float(self.viewer.scene.camera.zoom))
+        return layer
+
+    def _zoomed(self, event: Any = None) -> None:
+        self._zoom_timer.start()
+
+    def _fit_lines(self) -> None:
+        """Keep lines and points as wide on the screen, so that they can be seen and placed."""
+        zoom = float(self.viewer.scene.camera.zoom)
+        if zoom > 0:
+            for layer in owned(self.viewer):
+                fit_to_zoom(layer, zoom)
 
     @property
     def photo_layer(self) -> Any | None:

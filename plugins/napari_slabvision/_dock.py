@@ -170,8 +170,9 @@ class SlabDock(QWidget):
         for index, step in enumerate(self.steps, start=1):
             step.set_open(index == number)
         self.bench.measuring.want(number == len(self.steps))
-        head = self.steps[number - 1]
-        QTimer.singleShot(0, lambda: self.scroll.ensureWidgetVisible(head, 0, 0))
+        step = self.steps[number - 1]
+        # Once the layout has settled: the step's own title at the top.
+        QTimer.singleShot(60, lambda: self.scroll.verticalScrollBar().setValue(step.y()))
 
     def step(self, number: int) -> Any:
         """Return the body of a step."""
@@ -245,6 +246,11 @@ class SlabDock(QWidget):
         self.recover_row.setVisible(False)
         if self._left:
             self._offer(self._left)
+
+    def resizeEvent(self, event: Any) -> None:  # Qt's name
+        """Use the height there is."""
+        super().resizeEvent(event)
+        self.step(4).fit_height(self.height())
 
     def closeEvent(self, event: Any) -> None:  # Qt's name
         """Keep unsaved work when the dock or the viewer goes."""

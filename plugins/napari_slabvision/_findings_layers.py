@@ -50,13 +50,13 @@ def finding_layers(face: FaceFindings, extras: dict[str, Any] | None = None) -> 
     layers = []
     region = face.region
     wide = line_px(entry.shape)
-    for role, name, shape, color, width in (
-        ("keep-outs", "Keep-outs and trims", _keep_outs(region), KEEP_OUT, 0.7 * wide),
-        ("as seen", "Clear as seen", region.as_seen, "#bff0d8", 0.8 * wide),
-        ("clear", "Clear with keep-outs", region.with_keep_outs, CLEAR, 1.6 * wide),
-        ("circle", "Largest circle", (extras or {}).get("circle"), CIRCLE, 1.4 * wide),
-        ("rectangle", "Largest rectangle", (extras or {}).get("rectangle"), RECTANGLE, 1.4 * wide),
-        ("parts", "Parts", (extras or {}).get("parts"), "#ffffff", 1.2 * wide),
+    for role, name, shape, color, weight in (
+        ("keep-outs", "Keep-outs and trims", _keep_outs(region), KEEP_OUT, 0.7),
+        ("as seen", "Clear as seen", region.as_seen, "#bff0d8", 0.8),
+        ("clear", "Clear with keep-outs", region.with_keep_outs, CLEAR, 1.3),
+        ("circle", "Largest circle", (extras or {}).get("circle"), CIRCLE, 1.3),
+        ("rectangle", "Largest rectangle", (extras or {}).get("rectangle"), RECTANGLE, 1.3),
+        ("parts", "Parts", (extras or {}).get("parts"), "#ffffff", 1.2),
     ):
         if shape is None or shape.is_empty:
             continue
@@ -69,8 +69,8 @@ def finding_layers(face: FaceFindings, extras: dict[str, Any] | None = None) -> 
                     "shape_type": "path",
                     "edge_color": color,
                     "face_color": "transparent",
-                    "edge_width": width,
-                    "metadata": tagged(f"finding: {role}", entry.file),
+                    "edge_width": weight * wide,
+                    "metadata": tagged(f"finding: {role}", entry.file, weight=weight),
                     "visible": role != "as seen",
                     **PIXELS,
                 },

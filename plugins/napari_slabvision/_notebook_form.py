@@ -14,7 +14,15 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from napari_slabvision._parts import Choice, LengthEdit, button, form, length_text, row
+from napari_slabvision._parts import (
+    Choice,
+    LengthEdit,
+    button,
+    fit_rows,
+    form,
+    length_text,
+    row,
+)
 from slabvision.record import MoistureReading, ThicknessReading
 from slabvision.units import BadLengthError, parse_length_mm
 
@@ -256,8 +264,8 @@ def _table(headers: list[str], changed: Any) -> QTableWidget:
     table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
     table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
     table.verticalHeader().setDefaultSectionSize(24)
-    table.setMinimumHeight(80)
-    table.setMaximumHeight(128)
+    table.setEditTriggers(table.EditTrigger.AllEditTriggers)
+    fit_rows(table, 1, 6)
     table.itemChanged.connect(lambda _: changed())
     return table
 
@@ -265,6 +273,7 @@ def _table(headers: list[str], changed: Any) -> QTableWidget:
 def _adder(words: str, table: QTableWidget) -> QWidget:
     def add() -> None:
         table.insertRow(table.rowCount())
+        fit_rows(table, 1, 6)
         table.setCurrentCell(table.rowCount() - 1, 0)
         table.editItem(_item(table, table.rowCount() - 1, 0))
 
@@ -289,6 +298,7 @@ def _fill(table: QTableWidget, lines: list[tuple[str, ...]]) -> None:
             _item(table, index, column).setText(text)
             table.blockSignals(True)
     table.blockSignals(False)
+    fit_rows(table, 1, 6)
 
 
 def _cells(table: QTableWidget) -> list[tuple[str, ...]]:

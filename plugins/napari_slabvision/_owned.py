@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-__all__ = ["KEY", "find", "owned", "remove_owned", "role_of", "tagged"]
+__all__ = ["KEY", "find", "fit_to_zoom", "owned", "remove_owned", "role_of", "tagged"]
 
 KEY = "slabvision"
 PIXELS: dict[str, Any] = {"scale": (1.0, 1.0), "units": ("pixel", "pixel")}
@@ -40,3 +40,28 @@ def remove_owned(viewer: Any, prefix: str = "") -> None:
     for layer in owned(viewer):
         if role_of(layer).startswith(prefix):
             viewer.layers.remove(layer)
+
+
+LINE_PX, POINT_PX = 2.0, 13.0
+"""Width of a line and of a point on the screen."""
+
+
+def fit_to_zoom(layer: Any, zoom: float) -> None:
+    """Give lines and points of ours a width on the screen instead of one in the photo.
+
+    Parameters
+    ----------
+    layer : Layer
+    zoom : float
+        Screen pixels per pixel of the photo.
+    """
+    weight = float(layer.metadata.get(KEY, {}).get("weight", 1.0))
+    kind = type(layer).__name__
+    if kind == "Shapes":
+        width = weight * LINE_PX / zoom
+        if len(layer.data) and abs(layer.edge_width[0] - width) > 0.1 * width:
+            layer.edge_width = [width] * len(layer.data)
+    elif kind == "Points":
+        size = weight * POINT_PX / zoom
+        if len(layer.data) and abs(float(layer.size[0]) - size) > 0.1 * size:
+            layer.size = size

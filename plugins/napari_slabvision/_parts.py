@@ -16,6 +16,7 @@ from qtpy.QtWidgets import (
     QLineEdit,
     QPushButton,
     QSizePolicy,
+    QTableWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -27,6 +28,7 @@ __all__ = [
     "LengthEdit",
     "Message",
     "button",
+    "fit_rows",
     "form",
     "hatch_icon",
     "hint",
@@ -130,6 +132,14 @@ def length_text(mm: float, unit: str, *, sixteenths: int = 1) -> str:
     return inches_text(mm, sixteenths=sixteenths) if unit == "in" else f"{mm:g} mm"
 
 
+def fit_rows(table: QTableWidget, least: int, most: int) -> None:
+    """Make a table as high as its rows, between so many and so many of them."""
+    rows = min(max(table.rowCount(), least), most)
+    head = table.horizontalHeader()
+    above = head.sizeHint().height() if not head.isHidden() else 0
+    table.setFixedHeight(above + rows * table.verticalHeader().defaultSectionSize() + 6)
+
+
 class Choice(QComboBox):
     """A list of choices, each a value and its words; does not grow with its longest words."""
 
@@ -143,6 +153,7 @@ class Choice(QComboBox):
         self.setToolTip(tip)
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.setMinimumContentsLength(8)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.activated.connect(lambda index: self.chosen.emit(self.values[index]))
 
     @property

@@ -116,7 +116,7 @@ def outline_layer(entry: PhotoEntry) -> LayerTuple:
         {
             "name": "Outline",
             "shape_type": ["path" if name == "pith line" else "polygon" for name in names],
-            "features": {"outline": names},
+            "features": {"outline": np.array(names, dtype=object)},
             "feature_defaults": {"outline": "arris"},
             "edge_color": [WIDEST_COLOR if name == "widest" else ARRIS_COLOR for name in names]
             or ARRIS_COLOR,

@@ -17,7 +17,7 @@ from qtpy.QtWidgets import (
 )
 
 from napari_slabvision._painting import KIND_KEYS
-from napari_slabvision._parts import SWATCH, Choice, button, form, hatch_icon, hint, row
+from napari_slabvision._parts import SWATCH, Choice, button, fit_rows, form, hatch_icon, hint, row
 from napari_slabvision._tools import TOOLS
 from slabvision.defects import KINDS, ZONES
 from slabvision.units import IN2_MM2, MM_PER_IN
@@ -110,6 +110,7 @@ class DefectsStep(QWidget):
         ):
             layout.addWidget(widget)
         self.set_unit()
+        self._show_tool()
         paint.live_changed.connect(self._show_live)
         paint.table_changed.connect(self._show_single)
         paint.kind_changed.connect(self._show_kind)
@@ -137,8 +138,7 @@ class DefectsStep(QWidget):
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 table.setItem(index, column, item)
         _tighten(table, stretch=0)
-        table.setMinimumHeight(190)
-        table.setMaximumHeight(24 * (len(KINDS) + 1) + 8)
+        fit_rows(table, 7, 7)
         table.itemClicked.connect(lambda item: self.painting.choose_kind(list(KINDS)[item.row()]))
         table.selectRow(0)
         return table
@@ -150,11 +150,13 @@ class DefectsStep(QWidget):
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         table.setShowGrid(False)
         _tighten(table, stretch=3)
-        table.setMinimumHeight(96)
-        table.setMaximumHeight(200)
         table.itemSelectionChanged.connect(self._picked)
         table.itemChanged.connect(self._noted)
         return table
+
+    def fit_height(self, height: int) -> None:
+        """Show more kinds at once where the window is high."""
+        fit_rows(self.kinds, 7, max(7, min(len(KINDS), (height - 460) // 24)))
 
     # Brush -----------------------------------------------------------------------------------
 
@@ -220,6 +222,7 @@ class DefectsStep(QWidget):
             table.item(index, 1).setIcon(hatch_icon(kind.color, kind.hatch, 10))
             for column in range(4):
                 table.item(index, column).setSelected(number in chosen)
+        fit_rows(table, 2, 6)
         table.setVisible(bool(rows))
         self.edit_row.setVisible(bool(rows))
         table.blockSignals(False)
@@ -271,7 +274,7 @@ class DefectsStep(QWidget):
     def _show_tool(self) -> None:
         run = self.bench.tool_run
         self.tool_row.setVisible(run.tool is not None)
-        self.accept.setEnabled(run.preview is not None and run.preview.mask.any())
+        self.accept.setEnabled(run.preview is not None and bool(run.preview.mask.any()))
         words = ""
         if run.tool is not None:
             words = run.preview.words if run.preview is not None else run.tool.words

@@ -6,15 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import (
-    QAbstractItemView,
-    QFileDialog,
-    QHeaderView,
-    QTableWidget,
-    QTableWidgetItem,
-    QVBoxLayout,
-    QWidget,
-)
+from qtpy.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from napari_slabvision._findings_layers import clear_overlay, finding_layers
 from napari_slabvision._owned import remove_owned
@@ -74,19 +66,13 @@ class FindingsStep(QWidget):
         self.bench = bench
         self._extras: dict[str, Any] = {}
         self.said = Message()
-        self.table = QTableWidget(0, 2)
-        self.table.horizontalHeader().hide()
-        self.table.verticalHeader().hide()
-        self.table.setShowGrid(False)
-        self.table.setWordWrap(True)
-        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.table.setSelectionMode(QAbstractItemView.SelectionMode.NoSelection)
-        self.table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.table.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        header = self.table.horizontalHeader()
-        header.setSectionResizeMode(0, QHeaderView.ResizeMode.ResizeToContents)
-        header.setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
-        header.sectionResized.connect(lambda *_: self._fit_rows())
+        self.table = QWidget()
+        self._grid = QGridLayout(self.table)
+        self._grid.setContentsMargins(2, 2, 2, 2)
+        self._grid.setHorizontalSpacing(8)
+        self._grid.setVerticalSpacing(3)
+        self._grid.setColumnStretch(1, 1)
+        self.shown: list[tuple[str, str]] = []
         self.fits = hint()
         self.notes = hint()
         layout = QVBoxLayout(self)
@@ -134,17 +120,7 @@ class FindingsStep(QWidget):
         findings, face = measuring.findings, measuring.face
         self.said.say(measuring.findings_why, warn=True)
         rows = finding_rows(findings, face, self.bench.unit) if findings else []
-        self.table.setRowCount(len(rows))
-        for index, pair in enumerate(rows):
-            for column, text in enumerate(pair):
-                item = QTableWidgetItem(text)
-                if column == 1 and pair[0].startswith("clear, with"):
-                    font = item.font()
-                    font.setBold(True)
-                    item.setFont(font)
-                self.table.setItem(index, column, item)
-        self.table.setVisible(bool(rows))
-        self._fit_rows()
+        self._show_rows(rows)
         notes = [*findings.notes, *(face.notes if face else ())] if findings else []
         self.notes.setText("\n".join(f"•  {note}" for note in dict.fromkeys(notes)))
         if findings is not None and face is None and not measuring.findings_why:
@@ -153,10 +129,17 @@ class FindingsStep(QWidget):
         if findings is not None and self._layers_shown:
             self.draw()
 
-    def _fit_rows(self) -> None:
-        self.table.resizeRowsToContents()
-        height = sum(self.table.rowHeight(r) for r in range(self.table.rowCount()))
-        self.table.setFixedHeight(height + 4)
+    def _show_rows(self, rows: list[tuple[str, str]]) -> None:
+        self.shown = rows
+        while self._grid.count():
+            self._grid.takeAt(0).widget().deleteLater()
+        for index, (name, words) in enumerate(rows):
+            value = hint(words)
+            if name.startswith("clear, with"):
+                value.setStyleSheet("font-weight: bold;")
+            self._grid.addWidget(QLabel(name), index, 0, Qt.AlignmentFlag.AlignTop)
+            self._grid.addWidget(value, index, 1)
+        self.table.setVisible(bool(rows))
 
     # Layers ----------------------------------------------------------------------------------
 
