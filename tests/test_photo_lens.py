@@ -121,8 +121,9 @@ def test_digital_zoom_covers_both_meanings():
 
 @pytest.mark.parametrize(
     "software",
-    ["", "3.1.7", "Ver.1.02", "Version 2.10", "MST-A123BXXU5CVDD", "HDR+ 1.0.527", "Musterfon P3 v2",
-     "Digital Camera P3 Ver4.00", "Musterfon Camera Application", "RKQ1.211001.001 release-keys"],
+    ["", "3.1.7", "Ver.1.02", "Version 2.10", "MST-A123BXXU5CVDD", "HDR+ 1.0.527",
+     "Musterfon P3 v2", "Digital Camera P3 Ver4.00", "Musterfon Camera Application",
+     "RKQ1.211001.001 release-keys"],
 )  # fmt: skip
 def test_firmware_is_not_editing(software):
     lens = _lens(software=software, model="P3")
