@@ -106,7 +106,8 @@ def with_points(
     """
     left: dict[str, dict[int, NDArray[np.float64]]] = {}
     for at, name, index in zip(points, table["mark"], table["point"], strict=True):
-        left.setdefault(str(name), {})[int(index)] = at
+        # A point that napari's own tool added repeats the one before; the first is the real one.
+        left.setdefault(str(name), {}).setdefault(int(index), at)
     kept: list[Mark] = []
     for mark in marks:
         found = left.get(mark.name, {})
