@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from slabvision import __version__, cli_trade, cli_validate
+from slabvision import __version__, cli_desk, cli_trade, cli_validate
 
 if TYPE_CHECKING:
     from slabvision.findings import Findings
@@ -27,6 +27,7 @@ app = typer.Typer(
 
 app.add_typer(cli_trade.app, name="trade")
 app.add_typer(cli_validate.app, name="validate")
+cli_desk.register(app)
 
 UnitOption = Annotated[
     str, typer.Option("--unit", help="in (inches, board feet) or mm.", metavar="in|mm")
