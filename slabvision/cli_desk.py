@@ -22,6 +22,7 @@ UnitOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the buying desk's commands to the program."""
     app.command(epilog="Example: slabvision report slab-07 -o slab-07.html")(report)
+    app.command(epilog="Example: slabvision choose visit --wanted wanted.toml -o buy.html")(choose)
 
 
 def _fail(message: str) -> NoReturn:
@@ -107,3 +108,128 @@ def report(
     _say_broken(broken)
     if broken:
         raise typer.Exit(1)
+
+
+def choose(
+    places: Annotated[
+        list[Path] | None, typer.Argument(help="A folder of slab folders, or slab folders.")
+    ] = None,
+    wanted: Annotated[Path, typer.Option(help="The parts wanted.")] = Path("wanted.toml"),
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="Also write a report with the layout.")
+    ] = None,
+    unit: UnitOption = "in",
+    seconds: Annotated[
+        float, typer.Option(help="Time to search for a cheaper choice.", min=1, max=3600)
+    ] = 15.0,
+    rings: Annotated[
+        bool, typer.Option("--rings/--no-rings", help="Read ring angles from the end photos.")
+    ] = True,
+    schema: Annotated[
+        bool, typer.Option("--schema", help="Print the JSON Schema of wanted.toml and end.")
+    ] = False,
+) -> None:
+    """Choose the cheapest slabs that hold the parts wanted, and say where each part goes."""
+    import json
+
+    from slabvision.desk.wanted import WantedError, json_schema, read_wanted
+
+    if schema:
+        typer.echo(json.dumps(json_schema(), indent=1))
+        return
+    if not places:
+        _fail("name the folder of the visit, or the slab folders")
+    shown = _unit(unit)
+    try:
+        wishes = read_wanted(wanted)
+    except WantedError as error:
+        _fail(str(error))
+    found, broken = _measured(places, shown, "Measuring")
+    if not found:
+        _say_broken(broken)
+        _fail("nothing could be measured: nothing can be chosen")
+    _choose_and_say(found, broken, wishes, output, shown, seconds, rings)
+    if broken:
+        raise typer.Exit(1)
+
+
+def _choose_and_say(
+    found: list[Findings],
+    broken: list[tuple[str, str]],
+    wishes: Any,
+    output: Path | None,
+    unit: Any,
+    seconds: float,
+    rings: bool,
+) -> None:
+    from slabvision.desk.choose import choose as choose_slabs
+    from slabvision.desk.offers import offer_of
+    from slabvision.report.page import write_page
+    from slabvision.report.plan_section import layouts_of, plan_section
+    from slabvision.report.ring_sections import profile_for_movement, read_ends
+    from slabvision.report.slab_page import SlabParts
+    from slabvision.report.visit_page import visit_report
+
+    offers, refused, ends = [], list(broken), {}
+    for each in _track(found, "Reading ends"):
+        ends[each.folder] = read_ends(each) if rings else ()
+        offer = offer_of(each, wishes.costs, profile_for_movement(ends[each.folder]))
+        if isinstance(offer, str):
+            refused.append((Path(each.folder).name, offer))
+        else:
+            offers.append(offer)
+    currencies = {each.record.notebook.claim.currency for each in found}
+    if len(currencies) > 1:
+        _fail(f"prices are in {' and '.join(sorted(currencies))}: they cannot be compared")
+    currency = currencies.pop()
+    try:
+        plan = choose_slabs(offers, wishes, time_limit_s=seconds, refused=refused)
+    except ValueError as error:
+        _fail(str(error))
+    _say_plan(plan, currency)
+    if output is None:
+        return
+    names = [piece.name for piece in plan.pieces]
+    parts = {
+        one.offer.folder: SlabParts(ends[one.offer.folder], layouts_of(one, names, unit))
+        for one in plan.bought
+    }
+    bought = [each for each in found if each.folder in parts]
+    page = visit_report(
+        "what to buy", bought, unit, parts=parts, plan=plan_section(plan, currency, unit),
+        progress=lambda slabs: _track(slabs, "Writing"),
+    )  # fmt: skip
+    try:
+        write_page(output, page)
+    except OSError as error:
+        _fail(f"{output}: cannot be written ({error.strerror or error})")
+    typer.echo(f"wrote {output}")
+
+
+def _say_plan(plan: Any, currency: str) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from slabvision.report.plan_section import gap_words
+    from slabvision.text import plain
+
+    table = Table(title="What to buy", title_justify="left")
+    for column in ("slab", "cut from it", "landed, alone"):
+        table.add_column(column)
+    for one in plan.bought:
+        counts: dict[str, int] = {}
+        for candidate in one.placements:
+            name = plain(plan.pieces[candidate.piece].name)
+            counts[name] = counts.get(name, 0) + 1
+        cut = ", ".join(f"{n} × {name}" for name, n in counts.items()) or "nothing"
+        table.add_row(plain(one.offer.name), cut, f"{one.offer.cost:,.2f} {currency}")
+    console = Console(markup=False)
+    if plan.bought:
+        console.print(table)
+    console.print(f"Landed cost {plan.cost:,.2f} {currency}. {gap_words(plan, currency)}")
+    for lack in plan.unmet:
+        console.print(f"{lack.missing} of {lack.wanted} x {plain(lack.name)} not found:")
+        for reason in lack.reasons:
+            console.print(f"  {plain(reason)}")
+    for name, why in plan.refused:
+        console.print(f"left out: {plain(name)}: {plain(why)}")

@@ -62,9 +62,9 @@ def visit_report(
     count = f"{len(latest)} slabs" if len(latest) != 1 else "1 slab"
     return document(
         title,
+        plan,
         _overview(latest, unit),
         _totals(latest, unit),
-        plan,
         *([_not_measured(broken)] if broken else []),
         *bodies,
         cautions_section(),
