@@ -23,6 +23,7 @@ def register(app: typer.Typer) -> None:
     """Add the buying desk's commands to the program."""
     app.command(epilog="Example: slabvision report slab-07 -o slab-07.html")(report)
     app.command(epilog="Example: slabvision choose visit --wanted wanted.toml -o buy.html")(choose)
+    app.command(epilog="Example: slabvision sheet visit -o sheet.html")(sheet)
 
 
 def _fail(message: str) -> NoReturn:
@@ -105,6 +106,48 @@ def report(
     except OSError as error:
         _fail(f"{output}: cannot be written ({error.strerror or error})")
     typer.echo(f"wrote {output}")
+    _say_broken(broken)
+    if broken:
+        raise typer.Exit(1)
+
+
+def sheet(
+    places: Annotated[
+        list[Path] | None,
+        typer.Argument(help="Slab folders, or a folder of them; none for empty sheets."),
+    ] = None,
+    output: Annotated[Path, typer.Option("-o", "--output", help="HTML file to write.")] = Path(
+        "sheet.html"
+    ),
+    blank: Annotated[
+        int, typer.Option(help="Empty sheets for slabs nobody has seen yet.", min=0, max=200)
+    ] = 0,
+    unit: UnitOption = "in",
+) -> None:
+    """Write yard sheets: what to photograph, measure and ask; afterwards what is still missing."""
+    from slabvision.desk.visit import slab_folders
+    from slabvision.report.page import write_page
+    from slabvision.report.sheet import missing_before_leaving, sheet_page
+    from slabvision.store import RecordError, load_slab
+
+    shown = _unit(unit)
+    slabs, broken = [], []
+    for folder in slab_folders(places or []):
+        try:
+            slabs.append((folder.name, load_slab(folder)))
+        except RecordError as error:
+            broken.append((str(folder), str(error)))
+    if not slabs and broken:
+        _say_broken(broken)
+        _fail("no sheet was written")
+    try:
+        write_page(output, sheet_page(slabs, shown, blank=blank or (0 if slabs else 1)))
+    except OSError as error:
+        _fail(f"{output}: cannot be written ({error.strerror or error})")
+    typer.echo(f"wrote {output}")
+    for name, record in slabs:
+        left = [task for task in missing_before_leaving(record, shown) if task.needed]
+        typer.echo(f"{name}: " + (f"{len(left)} still missing" if left else "nothing missing"))
     _say_broken(broken)
     if broken:
         raise typer.Exit(1)
