@@ -101,7 +101,7 @@ def new(
     epilog="Example: slabvision measure slab-07 slab-08 --csv tables --unit in --explain",
 )
 def measure(
-    folders: Annotated[list[Path], typer.Argument(help="Slab folders.")],
+    folders: Annotated[list[Path], typer.Argument(help="Slab folders, or a folder of them.")],
     csv: Annotated[Path | None, typer.Option(help="Folder for the CSV tables.")] = None,
     unit: UnitOption = "in",
     explain: Annotated[
@@ -110,8 +110,24 @@ def measure(
     picture: Annotated[
         bool, typer.Option("--picture", help="Also write an annotated picture of each face.")
     ] = False,
+    jobs: Annotated[int, typer.Option(help="Worker processes for many slabs.")] = 1,
+    scheduler: Annotated[
+        str, typer.Option(help="A running Dask scheduler, tcp://host:8786 (extra 'cluster').")
+    ] = "",
+    parquet: Annotated[
+        Path | None, typer.Option(help="Folder for Parquet tables (extra 'parquet').")
+    ] = None,
 ) -> None:
-    """Measure slab folders: areas, widths, defects and board feet, each with its interval."""
+    """Measure slab folders: areas, widths, defects and board feet, each with its interval.
+
+    A folder of slab folders is a visit: its slabs are measured with --jobs workers, totals are
+    added up, and a run that was stopped takes up where it ended (with --csv).
+    """
+    if cli_desk.is_visit(folders) or jobs != 1 or scheduler or parquet is not None:
+        if explain or picture:
+            fail("--explain and --picture are for single slabs: leave out --jobs, name the slab")
+        cli_desk.measure_many(folders, csv, _unit(unit), jobs, scheduler, parquet)
+        return
     found = _measure_all(folders, _unit(unit))
     if not found:
         raise typer.Exit(2)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -276,3 +277,91 @@ def _say_plan(plan: Any, currency: str) -> None:
             console.print(f"  {plain(reason)}")
     for name, why in plan.refused:
         console.print(f"left out: {plain(name)}: {plain(why)}")
+
+
+# A visit ------------------------------------------------------------------------------------------
+
+
+def is_visit(places: Sequence[Path]) -> bool:
+    """Return whether one of the places is a folder of slab folders."""
+    return any(
+        place.is_dir() and not (place / "slab.json").exists() and any(place.glob("*/slab.json"))
+        for place in places
+    )
+
+
+def measure_many(
+    places: Sequence[Path],
+    csv: Path | None,
+    unit: Any,
+    jobs: int,
+    scheduler: str,
+    parquet: Path | None,
+) -> None:
+    """Measure a visit, write its tables, say its totals and what could not be measured."""
+    from slabvision.desk.visit import (
+        VisitError,
+        measure_visit,
+        slab_folders,
+        write_parquet,
+        write_visit,
+    )
+
+    folders = [folder.resolve() for folder in slab_folders(places)]
+    keep = csv / KEPT if csv is not None else None
+    try:
+        with _bar(len(folders)) as progress:
+            visit = measure_visit(
+                folders, unit, jobs=jobs, scheduler=scheduler, keep=keep, progress=progress
+            )
+        written = list(write_visit(visit, csv)) if csv is not None else []
+        if parquet is not None:
+            written += write_parquet(visit, parquet)
+    except VisitError as error:
+        _fail(str(error))
+    except OSError as error:
+        _fail(f"{csv or parquet}: cannot be written ({error.strerror or error})")
+    _say_visit(visit)
+    for path in written:
+        typer.echo(f"wrote {path}")
+    _say_broken([(b.folder, b.reason) for b in visit.broken])
+    if not visit.slabs:
+        raise typer.Exit(2)
+    if visit.broken:
+        raise typer.Exit(1)
+
+
+KEPT = ".kept"
+"""Folder beside the tables that holds finished slabs, so that a stopped run can be taken up."""
+
+
+@contextlib.contextmanager
+def _bar(count: int) -> Iterator[Any]:
+    if count < 2 or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+    columns = ("Measuring", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("Measuring", total=count)
+        yield lambda done, _: progress.update(task, completed=done)
+
+
+def _say_visit(visit: Any) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    from slabvision.desk.visit import totals_rows
+
+    table = Table(title=f"{len(visit.slabs)} slabs measured, {len(visit.broken)} not",
+                  title_justify="left")  # fmt: skip
+    for column in ("together", "total (95 % interval)", "slabs"):
+        table.add_column(column)
+    for row in totals_rows(visit):
+        words = "not determined"
+        if row["value"] == row["value"]:
+            words = f"{row['value']:,.1f} {row['unit']} ({row['lo95']:,.1f} to {row['hi95']:,.1f})"
+        table.add_row(row["total"], words, f"{row['slabs']} of {len(visit.slabs)}")
+    Console(markup=False).print(table)

@@ -42,10 +42,12 @@ def sheet_mark(**more: Any) -> RectangleMark:
     return RectangleMark(**(known | {"width_mm": 1200, "height_mm": 600} | more))
 
 
-def square_on_slab(folder: Path, *, notebook: Notebook | None = None, **entry: Any) -> Path:
-    """Write the slab folder and return it."""
+def square_on_slab(
+    folder: Path, *, notebook: Notebook | None = None, grey: int = 150, **entry: Any
+) -> Path:
+    """Write the slab folder and return it; photos of another grey are other photos."""
     folder.mkdir(parents=True, exist_ok=True)
-    pixels = np.full((*SHAPE, 3), 150, np.uint8)
+    pixels = np.full((*SHAPE, 3), grey, np.uint8)
     cv2.imwrite(str(folder / "face-a.png"), pixels)
     digest = hashlib.sha256((folder / "face-a.png").read_bytes()).hexdigest()
     labels, zones = np.zeros(SHAPE, np.uint16), np.zeros(SHAPE, np.uint8)
