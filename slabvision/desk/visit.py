@@ -375,7 +375,7 @@ def _by_cluster(names: Sequence[str], unit: Unit, draws: int, address: str) -> I
         futures = {
             client.submit(measure_to_rows, name, unit, draws, pure=False): name for name in names
         }
-        for future in as_completed(list(futures)):
+        for future in as_completed(list(futures), loop=client.loop):
             name = futures[future]
             try:
                 yield name, future.result()
