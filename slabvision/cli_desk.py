@@ -25,6 +25,7 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: slabvision report slab-07 -o slab-07.html")(report)
     app.command(epilog="Example: slabvision choose visit --wanted wanted.toml -o buy.html")(choose)
     app.command(epilog="Example: slabvision sheet visit -o sheet.html")(sheet)
+    app.command("check", epilog="Example: slabvision check visit --by-hand taped.csv")(check)
 
 
 def _fail(message: str) -> NoReturn:
@@ -365,3 +366,58 @@ def _say_visit(visit: Any) -> None:
             words = f"{row['value']:,.1f} {row['unit']} ({row['lo95']:,.1f} to {row['hi95']:,.1f})"
         table.add_row(row["total"], words, f"{row['slabs']} of {len(visit.slabs)}")
     Console(markup=False).print(table)
+
+
+# The field check ----------------------------------------------------------------------------------
+
+
+def check(
+    places: Annotated[
+        list[Path], typer.Argument(help="Folders of slabs, of any number of visits.")
+    ],
+    by_hand: Annotated[
+        Path, typer.Option(help="CSV of lengths you taped: slab, what, at, measured.")
+    ] = Path("taped.csv"),
+    unit: UnitOption = "in",
+) -> None:
+    """Count how often the intervals held what you taped by hand in your own yard.
+
+    Each line of the list is a slab (folder or tag), what was taped (length, or width with its
+    distance from end A in column at) and what the tape read, with its unit.
+    """
+    from rich.console import Console
+    from rich.table import Table
+
+    from slabvision.desk.field_check import FieldCheckError, field_check, read_by_hand
+    from slabvision.desk.visit import slab_folders
+    from slabvision.findings import Budget
+    from slabvision.show import length_words
+    from slabvision.text import plain
+
+    shown = _unit(unit)
+    try:
+        taped = read_by_hand(by_hand)
+    except FieldCheckError as error:
+        _fail(str(error))
+    found = field_check(taped, slab_folders(places))
+    table = Table(title="Taped by hand against the photos", title_justify="left")
+    for column in ("slab", "what", "taped", "by photo (95 % interval)", "held"):
+        table.add_column(column)
+    for each in found.checks:
+        words = length_words(Budget(each.estimate), shown)
+        hand = length_words(Budget(_exact(each.hand.measured_mm)), shown).split(" (")[0]
+        held = "yes" if each.held else f"NO, {each.off_percent:+.2f} %"
+        table.add_row(plain(each.hand.slab), each.hand.what, hand, words, held)
+    console = Console(markup=False)
+    if found.checks:
+        console.print(table)
+    console.print(found.words[:1].upper() + found.words[1:] + ".")
+    _say_broken(found.left_out)
+    if not found.checks:
+        raise typer.Exit(2)
+
+
+def _exact(mm: float) -> Any:
+    from slabvision.estimate import Estimate
+
+    return Estimate.exact(mm, "mm")
