@@ -127,6 +127,7 @@ def layout_section(parts: Sequence[LaidOut], figure: Html | None, *, wanted: boo
                 part.strikes,
                 caption="Tape offsets: hook the tape at the named end, along the line between the "
                 "middles of the ends; across is square to it, from the arris",
+                class_="marks",
             )
         )
     return section(title, *blocks)

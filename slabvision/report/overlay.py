@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -170,15 +171,18 @@ def face_figure(
         )  # fmt: skip
     for mark in entry.marks:
         layers.append(_mark(mark, thin))
-    for part in parts:
+    overlaps = any(a.polygon.intersects(b.polygon) for a, b in itertools.combinations(parts, 2))
+    for order, part in enumerate(parts):
         shape = view.to_pixels(shapely.segmentize(part.polygon, 50.0))
         layers.append(
             el("path", d=_path(shape), fill=_PART, fill_opacity=0.18, stroke=_PART,
                stroke_width=2.4 * thin)
         )  # fmt: skip
         place = shape.representative_point()
+        # names of parts that lie over one another step down
+        row_at = place.x + 0.03 * width * (order - (len(parts) - 1) / 2) * overlaps
         labels.append(
-            el("text", part.name, x=round(place.y, 1), y=round(place.x, 1), text_anchor="middle")
+            el("text", part.name, x=round(place.y, 1), y=round(row_at, 1), text_anchor="middle")
         )
     labels += _ends(face, box)
     picture = el(
