@@ -19,6 +19,8 @@ UnitOption = Annotated[
     str, typer.Option("--unit", help="in (inches, board feet) or mm.", metavar="in|mm")
 ]
 
+JobsOption = Annotated[int, typer.Option(help="Worker processes for many slabs.", min=1, max=256)]
+
 
 def register(app: typer.Typer) -> None:
     """Add the buying desk's commands to the program."""
@@ -85,24 +87,24 @@ def report(
     photo_pixels: Annotated[
         int, typer.Option(help="Longest side of the embedded photos.", min=200, max=6000)
     ] = 1400,
+    jobs: JobsOption = 1,
 ) -> None:
     """Write a report that opens without a network, on a phone, at a desk and on paper."""
+    from slabvision.desk.visit import slab_folders
     from slabvision.report.page import slab_report, write_page
-    from slabvision.report.visit_page import visit_report
 
     wanted = _unit(unit)
-    found, broken = _measured(places, wanted, "Measuring")
-    if not found:
-        _say_broken(broken)
-        _fail("nothing could be measured: no report was written")
-    if len(found) == 1 and not broken:
-        text = slab_report(found[0], wanted, side_px=photo_pixels)
+    folders = slab_folders(places)
+    broken: list[tuple[str, str]] = []
+    if len(folders) == 1:
+        found, broken = _measured(places, wanted, "Measuring")
+        text = slab_report(found[0], wanted, side_px=photo_pixels) if found else ""
     else:
         name = places[0].resolve().name if len(places) == 1 else "of several folders"
-        text = visit_report(
-            name, found, wanted, broken=broken, side_px=photo_pixels,
-            progress=lambda slabs: _track(slabs, "Writing"),
-        )  # fmt: skip
+        text, broken = _visit_text(name, folders, wanted, photo_pixels, jobs)
+    if not text:
+        _say_broken(broken)
+        _fail("nothing could be measured: no report was written")
     try:
         write_page(output, text)
     except OSError as error:
@@ -111,6 +113,39 @@ def report(
     _say_broken(broken)
     if broken:
         raise typer.Exit(1)
+
+
+def _visit_text(
+    name: str, folders: Sequence[Path], unit: Any, side_px: int, jobs: int
+) -> tuple[str, list[tuple[str, str]]]:
+    """Return a visit's page, made slab by slab in workers, and what could not be measured."""
+    from slabvision.desk.visit import BrokenFolder, pooled
+    from slabvision.report.visit_page import by_tag, page_of_folder, visit_document
+    from slabvision.store import RecordError, load_slab
+
+    records, broken = [], []
+    for folder in folders:
+        try:
+            records.append((str(folder.resolve()), load_slab(folder)))
+        except RecordError as error:
+            broken.append((str(folder), str(error)))
+    order, earlier = by_tag(records)
+    numbers = {folder: number for number, folder in enumerate(order, 1)}
+    pages = {}
+    with _bar(len(order)) as progress:
+        work = pooled(page_of_folder, order, (unit, side_px, numbers, earlier), jobs)
+        for done, (name_, page) in enumerate(work, 1):
+            if isinstance(page, BrokenFolder):
+                broken.append((page.folder, page.reason))
+            else:
+                pages[name_] = page
+            if progress is not None:
+                progress(done, len(order))
+    if not pages:
+        return "", broken
+    ordered = [pages[name_] for name_ in order if name_ in pages]
+    broken.sort()
+    return visit_document(name, ordered, unit, broken=broken), broken
 
 
 def sheet(
@@ -170,6 +205,7 @@ def choose(
     rings: Annotated[
         bool, typer.Option("--rings/--no-rings", help="Read ring angles from the end photos.")
     ] = True,
+    jobs: JobsOption = 1,
     schema: Annotated[
         bool, typer.Option("--schema", help="Print the JSON Schema of wanted.toml and end.")
     ] = False,
@@ -193,7 +229,7 @@ def choose(
     if not found:
         _say_broken(broken)
         _fail("nothing could be measured: nothing can be chosen")
-    _choose_and_say(found, broken, wishes, output, shown, seconds, rings)
+    _choose_and_say(found, broken, wishes, output, shown, seconds, jobs if rings else 0)
     if broken:
         raise typer.Exit(1)
 
@@ -205,20 +241,29 @@ def _choose_and_say(
     output: Path | None,
     unit: Any,
     seconds: float,
-    rings: bool,
+    jobs: int,
 ) -> None:
     from slabvision.desk.choose import choose as choose_slabs
     from slabvision.desk.offers import offer_of
+    from slabvision.desk.visit import BrokenFolder, pooled
     from slabvision.report.page import write_page
     from slabvision.report.plan_section import layouts_of, plan_section
-    from slabvision.report.ring_sections import profile_for_movement, read_ends
+    from slabvision.report.ring_sections import profile_of_folder
     from slabvision.report.slab_page import SlabParts
     from slabvision.report.visit_page import visit_report
 
-    offers, refused, ends = [], list(broken), {}
-    for each in _track(found, "Reading ends"):
-        ends[each.folder] = read_ends(each) if rings else ()
-        offer = offer_of(each, wishes.costs, profile_for_movement(ends[each.folder]))
+    profiles = {}
+    if jobs:
+        names = [each.folder for each in found]
+        with _bar(len(names)) as progress:
+            for done, (folder, profile) in enumerate(pooled(profile_of_folder, names, (), jobs), 1):
+                if not isinstance(profile, BrokenFolder):
+                    profiles[folder] = profile
+                if progress is not None:
+                    progress(done, len(names))
+    offers, refused = [], list(broken)
+    for each in found:
+        offer = offer_of(each, wishes.costs, profiles.get(each.folder))
         if isinstance(offer, str):
             refused.append((Path(each.folder).name, offer))
         else:
@@ -234,10 +279,9 @@ def _choose_and_say(
     _say_plan(plan, currency)
     if output is None:
         return
-    names = [piece.name for piece in plan.pieces]
+    pieces = [piece.name for piece in plan.pieces]
     parts = {
-        one.offer.folder: SlabParts(ends[one.offer.folder], layouts_of(one, names, unit))
-        for one in plan.bought
+        one.offer.folder: SlabParts(layout=layouts_of(one, pieces, unit)) for one in plan.bought
     }
     bought = [each for each in found if each.folder in parts]
     page = visit_report(

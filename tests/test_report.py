@@ -260,3 +260,21 @@ def test_nothing_is_cut_off_in_a_browser(page, findings, width):
         assert inner <= width
         assert scroll <= inner
         assert cut == ""
+
+
+@pytest.mark.slow
+def test_workers_write_the_same_report(tmp_path):
+    visit = tmp_path / "visit"
+    for n in range(3):
+        square_on_slab(visit / f"slab-{n}", notebook=full_book(tag=f"T-{n}"), grey=120 + n)
+    (visit / "slab-x").mkdir()
+    (visit / "slab-x" / "slab.json").write_text("[]", "utf-8")
+    pages = []
+    for jobs in ("1", "2"):
+        out = tmp_path / f"{jobs}.html"
+        run = CliRunner().invoke(app, ["report", str(visit), "-o", str(out), "--jobs", jobs])
+        assert run.exit_code == 1, run.output
+        assert "slab-x" in run.output
+        pages.append(out.read_text("utf-8"))
+    assert pages[0] == pages[1]
+    assert "3 slabs measured, 1 not" in Page(pages[0]).text

@@ -14,7 +14,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ __all__ = [
     "VisitError",
     "measure_to_rows",
     "measure_visit",
+    "pooled",
     "slab_folders",
     "write_parquet",
     "write_visit",
@@ -292,10 +293,8 @@ def measure_visit(
     todo = [name for name in names if name not in found]
     if scheduler:
         results = _by_cluster(todo, unit, draws, scheduler)
-    elif jobs > 1 and len(todo) > 1:
-        results = _by_pool(todo, unit, draws, min(jobs, len(todo)))
     else:
-        results = ((name, measure_to_rows(name, unit, draws)) for name in todo)
+        results = pooled(measure_to_rows, todo, (unit, draws), jobs)
     for name, result in results:
         found[name] = result
         if kept is not None and isinstance(result, SlabRows):
@@ -312,6 +311,7 @@ def measure_visit(
 
 
 Result = tuple[str, SlabRows | BrokenFolder]
+T = TypeVar("T")
 
 
 def _quiet_worker() -> None:
@@ -323,19 +323,37 @@ def _quiet_worker() -> None:
     cv2.setNumThreads(1)
 
 
-def _by_pool(names: Sequence[str], unit: Unit, draws: int, jobs: int) -> Iterator[Result]:
-    """Measure in worker processes; a worker that dies costs its own slab only."""
+def pooled(
+    function: Callable[..., T], names: Sequence[str], arguments: Sequence[Any], jobs: int
+) -> Iterator[tuple[str, T | BrokenFolder]]:
+    """Call a function for every folder in worker processes, and give results as they come.
+
+    A worker that dies costs its own folder only.
+
+    Parameters
+    ----------
+    function : callable
+        Of a folder and the arguments; must not raise.
+    names : sequence of str
+    arguments : sequence
+        The same for every folder.
+    jobs : int
+        Worker processes; 1 works here.
+    """
     from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
     from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
 
+    if jobs == 1 or len(names) < 2:
+        yield from ((name, function(name, *arguments)) for name in names)
+        return
     todo = list(reversed(names))
     alone: list[str] = []
     while todo or alone:
         # After a death the slabs in flight are tried one by one, to find whose fault it was.
         single = bool(alone)
-        queue, width = (alone, 1) if single else (todo, jobs)
-        running: dict[Future[SlabRows | BrokenFolder], str] = {}
+        queue, width = (alone, 1) if single else (todo, min(jobs, len(names)))
+        running: dict[Future[T], str] = {}
         with ProcessPoolExecutor(
             width, mp_context=get_context("spawn"), initializer=_quiet_worker
         ) as pool:
@@ -343,7 +361,7 @@ def _by_pool(names: Sequence[str], unit: Unit, draws: int, jobs: int) -> Iterato
                 while queue or running:
                     while queue and len(running) < (1 if single else 2 * width):
                         name = queue.pop()
-                        running[pool.submit(measure_to_rows, name, unit, draws)] = name
+                        running[pool.submit(function, name, *arguments)] = name
                     ready, _ = wait(running, return_when=FIRST_COMPLETED)
                     for future in ready:
                         result = future.result()

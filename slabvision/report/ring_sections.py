@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from slabvision.estimate import Estimate
 from slabvision.findings import Findings
+from slabvision.record import SlabRecord
 from slabvision.report.charts import band_chart
 from slabvision.report.markup import Html, Node, el, section, table
 from slabvision.report.words import percent, spread
@@ -35,17 +37,21 @@ class EndRead:
 
 def read_ends(findings: Findings) -> tuple[EndRead, ...]:
     """Read every photo of an end; a photo that cannot be read carries its reason."""
+    return _ends_of(findings.record, findings.folder)
+
+
+def _ends_of(record: SlabRecord, folder: Path | str) -> tuple[EndRead, ...]:
     from slabvision.endgrain import NotReadable, read_end_grain
     from slabvision.photo import PhotoError, read_photo
     from slabvision.store import RecordError, check_photo
 
     found = []
-    for entry in findings.record.photos:
+    for entry in record.photos:
         if not entry.role.startswith("end"):
             continue
         marks = entry.end_grain
         try:
-            photo = read_photo(check_photo(findings.folder, entry))
+            photo = read_photo(check_photo(folder, entry))
             end = read_end_grain(
                 photo.pixels,
                 mask=_inside(marks.outline, entry.shape) if marks and marks.outline else None,
@@ -56,6 +62,16 @@ def read_ends(findings: Findings) -> tuple[EndRead, ...]:
         except (NotReadable, PhotoError, RecordError, ValueError) as error:
             found.append(EndRead(entry.role, entry.file, None, str(error)))
     return tuple(found)
+
+
+def profile_of_folder(folder: str) -> RingProfile | None:
+    """Return the ring profile of a slab folder; None where no end could be read. Never raises."""
+    from slabvision.store import RecordError, load_slab
+
+    try:
+        return profile_for_movement(_ends_of(load_slab(folder), folder))
+    except RecordError:
+        return None
 
 
 def _inside(outline: list[tuple[float, float]], shape: tuple[int, int]) -> NDArray[np.bool_]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from slabvision.desk.visit import BrokenFolder
 from slabvision.estimate import Estimate
 from slabvision.findings import Budget, Findings
+from slabvision.record import SlabRecord
 from slabvision.report.markup import Html, Node, el, join, section, table
 from slabvision.report.page import document
 from slabvision.report.slab_page import SlabParts, cautions_section, name_of, slab_body
@@ -15,7 +18,65 @@ from slabvision.report.trade_sections import prices
 from slabvision.report.words import Unit, area, board_feet, length, money, percent, weight
 from slabvision.text import plain
 
-__all__ = ["visit_report"]
+__all__ = ["SlabPage", "by_tag", "page_of_folder", "slab_page", "visit_document", "visit_report"]
+
+
+@dataclass(frozen=True, eq=False)
+class SlabPage:
+    """One slab's share of a visit's page: what a worker sends back.
+
+    Attributes
+    ----------
+    row : tuple of str
+        Its line in the table of slabs.
+    body : Html
+    totals : mapping of str to Estimate
+        By title, what is summed over the visit.
+    """
+
+    row: tuple[Html | str, ...]
+    body: Html
+    totals: Mapping[str, Estimate]
+
+
+def slab_page(
+    found: Findings, unit: Unit, number: int, *, parts: SlabParts | None = None, side_px: int = 1100
+) -> SlabPage:
+    """Return one slab's share of a visit's page."""
+    body = slab_body(found, unit, parts=parts, number=number, side_px=side_px)
+    face, trade = found.best, found.trade.numbers
+    none = Estimate.undetermined("no face could be measured", "mm2")
+    totals = {
+        "clear area with keep-outs": face.keep_outs_mm2.estimate if face else none,
+        "board feet, gross": found.gross_mm3.estimate,
+        "board feet, clear": found.clear_mm3.estimate,
+        "weight": trade["weight_kg"],
+    }
+    return SlabPage(_row(found, unit, number), el("div", body, class_="slab"), totals)
+
+
+def page_of_folder(
+    folder: str,
+    unit: Unit,
+    side_px: int,
+    numbers: Mapping[str, int],
+    earlier: Mapping[str, Sequence[str]],
+) -> SlabPage | BrokenFolder:
+    """Measure a folder and return its share of the page, or why there is none; never raises."""
+    from slabvision.measure import Buying, MeasureError, measure_slab
+    from slabvision.store import RecordError
+    from slabvision.units import MM_PER_FT
+
+    buying = Buying(widths_every_mm=MM_PER_FT if unit == "in" else 300.0)
+    try:
+        before = tuple(measure_slab(f, buying=buying) for f in earlier.get(folder, ()))
+        found = measure_slab(folder, buying=buying)
+        parts = SlabParts(earlier=before)
+        return slab_page(found, unit, numbers[folder], parts=parts, side_px=side_px)
+    except (MeasureError, RecordError) as error:
+        return BrokenFolder(folder, str(error))
+    except Exception as error:  # a fault of the program: it is named and the rest goes on
+        return BrokenFolder(folder, f"{type(error).__name__}: {error}")
 
 
 def visit_report(
@@ -49,105 +110,102 @@ def visit_report(
         Wraps the sequence of slabs.
     """
     given = dict(parts or {})
-    latest, earlier = _by_tag(slabs)
-    bodies = []
-    for number, found in enumerate(progress(latest) if progress else latest, 1):
-        own = given.get(found.folder, SlabParts())
-        own = SlabParts(own.ends, own.layout, tuple(earlier.get(found.folder, ())))
-        bodies.append(
-            el("div", slab_body(found, unit, parts=own, number=number, side_px=side_px),
-               class_="slab")
-        )  # fmt: skip
-    title = f"Visit {plain(name)}"
-    count = f"{len(latest)} slabs" if len(latest) != 1 else "1 slab"
+    by_folder = {found.folder: found for found in slabs}
+    order, earlier = by_tag([(f.folder, f.record) for f in slabs])
+    pages = []
+    for number, folder in enumerate(progress(order) if progress else order, 1):
+        own = given.get(folder, SlabParts())
+        own = SlabParts(own.ends, own.layout, tuple(by_folder[f] for f in earlier.get(folder, ())))
+        pages.append(slab_page(by_folder[folder], unit, number, parts=own, side_px=side_px))
+    return visit_document(name, pages, unit, broken=broken, plan=plan)
+
+
+def visit_document(
+    name: str,
+    pages: Sequence[SlabPage],
+    unit: Unit,
+    *,
+    broken: Sequence[tuple[str, str]] = (),
+    plan: Html | None = None,
+) -> str:
+    """Return a visit's page from the shares of its slabs."""
+    count = f"{len(pages)} slabs" if len(pages) != 1 else "1 slab"
     return document(
-        title,
+        f"Visit {plain(name)}",
         plan,
-        _overview(latest, unit),
-        _totals(latest, unit),
+        _overview(pages),
+        _totals(pages, unit),
         *([_not_measured(broken)] if broken else []),
-        *bodies,
+        *(page.body for page in pages),
         cautions_section(),
         subtitle=f"{count} measured, {len(broken)} not. Brackets hold 95 % intervals.",
     )
 
 
-def _by_tag(
-    slabs: Sequence[Findings],
-) -> tuple[list[Findings], dict[str, list[Findings]]]:
-    """Return the latest findings of each tag, and the earlier ones by the latest's folder."""
-    groups: dict[str, list[Findings]] = {}
-    for found in slabs:
-        tag = found.record.notebook.tag
-        groups.setdefault(f"tag {tag}" if tag else f"folder {found.folder}", []).append(found)
-    latest, earlier = [], {}
+def by_tag(
+    slabs: Sequence[tuple[str, SlabRecord]],
+) -> tuple[list[str], dict[str, list[str]]]:
+    """Return the latest folder of each tag, and the earlier ones of the same tag by it."""
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for folder, record in slabs:
+        tag, date = record.notebook.tag, record.notebook.date
+        groups.setdefault(f"tag {tag}" if tag else f"folder {folder}", []).append((date, folder))
+    latest: list[str] = []
+    earlier: dict[str, list[str]] = {}
     for group in groups.values():
-        dates = {f.record.notebook.date for f in group}
+        dates = {date for date, _ in group}
         if len(dates) < len(group) or "" in dates:
-            latest += group  # two slabs of one tag on one day are two slabs
+            latest += [folder for _, folder in group]  # one tag twice on one day: two slabs
             continue
-        ordered = sorted(group, key=lambda f: f.record.notebook.date)
+        ordered = [folder for _, folder in sorted(group)]
         latest.append(ordered[-1])
-        earlier[ordered[-1].folder] = ordered[:-1]
+        earlier[ordered[-1]] = ordered[:-1]
     return latest, earlier
 
 
-def _overview(slabs: Sequence[Findings], unit: Unit) -> Html:
-    rows: list[tuple[Node, ...]] = []
-    for number, found in enumerate(slabs, 1):
-        face, cost = found.best, prices(found)
-        currency = found.record.notebook.claim.currency
-        rows.append(
-            (
-                join([el("a", name_of(found), href=f"#s{number}"), " ",
-                      plain(found.record.notebook.species)]),
-                area(face.keep_outs_mm2, unit) if face is not None else "not determined: no face",
-                board_feet(found.clear_mm3),
-                length(found.thickness_mm, unit, sixteenths=1),
-                percent(found.trade.numbers["moisture_mean_pct"]),
-                weight(found.trade.numbers["weight_kg"], unit),
-                money(cost["total"], currency),
-                money(cost["clear"], currency),
-            )
-        )  # fmt: skip
+def _row(found: Findings, unit: Unit, number: int) -> tuple[Html | str, ...]:
+    face, cost = found.best, prices(found)
+    currency = found.record.notebook.claim.currency
+    return (
+        join([el("a", name_of(found), href=f"#s{number}"), " ",
+              plain(found.record.notebook.species)]),
+        area(face.keep_outs_mm2, unit) if face is not None else "not determined: no face",
+        board_feet(found.clear_mm3),
+        length(found.thickness_mm, unit, sixteenths=1),
+        percent(found.trade.numbers["moisture_mean_pct"]),
+        weight(found.trade.numbers["weight_kg"], unit),
+        money(cost["total"], currency),
+        money(cost["clear"], currency),
+    )  # fmt: skip
+
+
+def _overview(pages: Sequence[SlabPage]) -> Html:
     head = ("slab", "clear, with keep-outs", "clear", "thickness", "moisture", "weight", "asked",
             "per clear board foot")  # fmt: skip
     return section(
         "Slabs side by side",
-        table(head, rows, caption="95 % intervals in brackets", class_="cards"),
+        table(head, [page.row for page in pages], caption="95 % intervals in brackets",
+              class_="cards"),
         level=2,
-    )
+    )  # fmt: skip
 
 
-def _totals(slabs: Sequence[Findings], unit: Unit) -> Html:
+def _totals(pages: Sequence[SlabPage], unit: Unit) -> Html:
     """Return sums over the slabs, draw by draw, so that what they share stays shared."""
-
-    def total(estimates: Sequence[Estimate]) -> tuple[Estimate, str]:
-        known = [e for e in estimates if e.determined]
-        if not known:
-            return Estimate.undetermined("no slab has it"), "0"
-        out = known[0]
-        for other in known[1:]:
-            out = out + other
-        return out, f"{len(known)} of {len(estimates)}"
-
-    faces = [f.best for f in slabs if f.best is not None]
-    wanted = {
-        "clear area with keep-outs": [f.keep_outs_mm2.estimate for f in faces],
-        "board feet, gross": [f.gross_mm3.estimate for f in slabs],
-        "board feet, clear": [f.clear_mm3.estimate for f in slabs],
-        "weight": [f.trade.numbers["weight_kg"] for f in slabs],
-    }
     rows: list[tuple[Node, ...]] = []
-    for title, estimates in wanted.items():
-        summed, count = total(estimates)
+    for title in pages[0].totals if pages else ():
+        every = [page.totals[title] for page in pages]
+        known = [e for e in every if e.determined]
+        summed = known[0] if known else Estimate.undetermined("no slab has it")
+        for other in known[1:]:
+            summed = summed + other
         if title == "weight":
             words: Node = weight(summed, unit)
         elif title.startswith("board feet"):
             words = board_feet(Budget(summed))
         else:
             words = area(Budget(summed), unit)
-        rows.append((title, words, count))
+        rows.append((title, words, f"{len(known)} of {len(every)}"))
     return section(
         "Together",
         table(("", "total (95 % interval)", "slabs in it"), rows,
