@@ -201,7 +201,7 @@ def choose(
     unit: UnitOption = "in",
     seconds: Annotated[
         float, typer.Option(help="Time to search for a cheaper choice.", min=1, max=3600)
-    ] = 15.0,
+    ] = 12.0,
     rings: Annotated[
         bool, typer.Option("--rings/--no-rings", help="Read ring angles from the end photos.")
     ] = True,

@@ -85,7 +85,7 @@ def choose(
     offers: Sequence[Offer],
     wanted: Wanted,
     *,
-    time_limit_s: float = 15.0,
+    time_limit_s: float = 12.0,
     refused: Sequence[tuple[str, str]] = (),
     progress: Callable[[str], None] | None = None,
     keep: int | None = None,
@@ -181,11 +181,12 @@ def _search(
 ) -> tuple[_Answer, float, int]:
     """Ask the upper storey until every slab it buys can do what it says, or time is up."""
     best: tuple[float, _Answer] = (math.inf, ({}, 0.0, []))
+    _first_layouts(desk)
     rounds, proven = 0, 0
     while True:
         left = until - time.monotonic()
         rounds += 1
-        upper = None if left <= 0 else upper_storey(desk, max(min(left, 20.0), 0.5))
+        upper = None if left <= 0 else upper_storey(desk, max(min(left, 3.0), 0.5))
         agreed = upper is not None
         if upper is not None:
             counts, sets, _ = upper
@@ -210,6 +211,20 @@ def _search(
     lower = upper_storey(desk, 2.0, missing=missing)
     bound = 0.0 if lower is None else lower[2] - penalty(desk) * missing
     return best[1], min(max(bound, 0.0), best[1][1]), rounds
+
+
+def _first_layouts(desk: Desk) -> None:
+    """Lay out the slabs that promise most wood for the money, so that an answer is there early."""
+
+    def promise(s: int) -> float:
+        held = sum(k * p.area_mm2 for k, p in zip(desk.most[s], desk.pieces, strict=True))
+        room = min(held, float(desk.offers[s].face.outline.area))
+        return room / max(desk.offers[s].cost, 1e-6)
+
+    for s in sorted(range(len(desk.offers)), key=lambda s: -promise(s))[:15]:
+        counts = {i: k for i, k in enumerate(desk.most[s]) if k}
+        if counts:
+            desk.patterns.append((s, desk.packings[s].greedy(counts)))
 
 
 def _tried(desk: Desk, s: int, asked: Mapping[int, int]) -> list[Candidate] | None:
