@@ -166,11 +166,24 @@ class Slab:
         ends = [(y, cut.end_x(k, y)) for k in (0, 1)]
         found: dict[str, list[tuple[Crack, list[Trace]]]] = {}
         for role, z in (("face A", cut.z_a), ("face B", cut.z_b)):
-            found[role] = [
-                (crack, crack.on_plane(cut.log, z, np.array(ends[0]), np.array(ends[1])))
-                for crack in self.cracks
-            ]
+            found[role] = []
+            for crack in self.cracks:
+                traces = crack.on_plane(cut.log, z, np.array(ends[0]), np.array(ends[1]))
+                found[role].append((crack, self._in_wood(role, traces)))
         return found
+
+    def _in_wood(self, role: str, traces: list[Trace]) -> list[Trace]:
+        """Cut traces off where they leave the wood through a live edge."""
+        from shapely import contains_xy
+
+        frame, wood, kept = self.cut.frame(role), self.outline(role).buffer(0.5), []
+        for trace in traces:
+            uv = frame.from_log(trace.points)
+            inside = np.flatnonzero(contains_xy(wood, uv[:, 0], uv[:, 1]))
+            if inside.size >= 4:
+                run = slice(int(inside[0]), int(inside[-1]) + 1)
+                kept.append(Trace(trace.points[run], trace.width[run]))
+        return kept
 
     @cached_property
     def _through(self) -> frozenset[int]:

@@ -124,13 +124,17 @@ class _Draw:
             ))  # fmt: skip
         return found
 
-    def ellipsoid(self, kind: str, at: tuple[float, float, float],
-                  half: tuple[float, float, float], rough: float, soft: float = 0.0) -> Blob:
+    def ellipsoid(
+        self,
+        kind: str,
+        at: tuple[float, float, float],
+        half: tuple[float, float, float],
+        rough: float,
+        soft: float = 0.0,
+    ) -> Blob:
         """Return an irregular body along the grain."""
         a, b, c = half
-        ripple = waves(
-            self.rng, 16, (a * 0.12, b * 0.2, b * 0.2), (a * 1.2, b * 1.6, b * 1.6), 1.0
-        )
+        ripple = waves(self.rng, 16, (a * 0.12, b * 0.2, b * 0.2), (a * 1.2, b * 1.6, b * 1.6), 1.0)
         grow = 1.0 + 2.2 * rough
         r = max(b, c) * grow + 12.0
         box = (at[0] - a * grow, at[0] + a * grow, at[1] - r, at[1] + r, at[2] - r, at[2] + r)
@@ -180,10 +184,13 @@ class _Draw:
             y = cut.rough_edge_y(x, z_mid, side)
             y -= side * abs(float(rng.normal(18, 14)))
             spread = 12.0 + 3.0 * n
-            centre = np.column_stack([
-                x + rng.normal(0, 1.8 * spread, n), y - side * np.abs(rng.normal(0, spread, n)),
-                np.full(n, z_mid),
-            ])
+            centre = np.column_stack(
+                [
+                    x + rng.normal(0, 1.8 * spread, n),
+                    y - side * np.abs(rng.normal(0, spread, n)),
+                    np.full(n, z_mid),
+                ]
+            )
             way = rng.normal(0, 0.35, (n, 3)) + np.array([0.0, 0.0, 1.0])
             half = cut.thickness_mm / 2 + 4.0
             starts = centre - way * half / way[:, 2:]

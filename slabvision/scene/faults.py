@@ -104,8 +104,11 @@ class Crack:
         shrink = along**0.45
         inner = self.r_mid - (self.r_mid - self.r_in) * shrink
         outer = self.r_mid + (self.r_out - self.r_mid) * shrink
-        q = np.where(r < self.r_mid, (self.r_mid - r) / np.maximum(self.r_mid - inner, 1e-6),
-                     (r - self.r_mid) / np.maximum(outer - self.r_mid, 1e-6))
+        q = np.where(
+            r < self.r_mid,
+            (self.r_mid - r) / np.maximum(self.r_mid - inner, 1e-6),
+            (r - self.r_mid) / np.maximum(outer - self.r_mid, 1e-6),
+        )
         across = np.clip(1.0 - np.clip(q, 0.0, 1.0) ** 2.5, 0.0, 1.0)
         return np.asarray(self.width_mm * along * rough * across)
 
@@ -117,8 +120,9 @@ class Crack:
             return []
         if self.form == "shake":
             y, ok = self._shake_y(log, x, z)
-            width = np.where(ok, self.width_mm * self._along(x)
-                             * np.clip(1 + self.jitter(x), 0.3, 2), 0.0)
+            width = np.where(
+                ok, self.width_mm * self._along(x) * np.clip(1 + self.jitter(x), 0.3, 2), 0.0
+            )
         else:
             cy, cz = log.pith(x)
             rise = z - cz

@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Array", "coverage", "inside", "rings_of"]
+__all__ = ["Array", "coverage", "dense", "inside", "rings_of"]
 
 Array: TypeAlias = NDArray[Any]
 Rings: TypeAlias = Sequence[Array]
@@ -24,9 +24,20 @@ def rings_of(geometry: Any) -> list[Array]:
             rings.extend(rings_of(part))
         elif part.geom_type == "Polygon":
             rings.append(np.asarray(part.exterior.coords, dtype=np.float64)[:-1, :2])
-            rings.extend(np.asarray(hole.coords, dtype=np.float64)[:-1, :2]
-                         for hole in part.interiors)
+            rings.extend(
+                np.asarray(hole.coords, dtype=np.float64)[:-1, :2] for hole in part.interiors
+            )
     return rings
+
+
+def dense(ring: Array, step: float = 10.0) -> Array:
+    """Return a closed ring with points at most ``step`` apart: lenses bend straight edges."""
+    a = np.asarray(ring, np.float64)
+    b = np.roll(a, -1, axis=0)
+    count = np.maximum(np.ceil(np.linalg.norm(b - a, axis=1) / step), 1).astype(np.int64)
+    which = np.repeat(np.arange(len(a)), count)
+    t = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)) / count[which]
+    return np.asarray(a[which] + t[:, None] * (b - a)[which])
 
 
 def _window(rings: Rings, shape: tuple[int, int]) -> tuple[int, int, int, int] | None:

@@ -163,9 +163,7 @@ def _bark(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator) -
     _mix(block, _DARK * 0.7, gap)
 
 
-def _polygon_block(
-    canvas: Canvas, region: Region, lines: int
-) -> tuple[Array, tuple[slice, slice]]:
+def _polygon_block(canvas: Canvas, region: Region, lines: int) -> tuple[Array, tuple[slice, slice]]:
     rings = [canvas.to_pixels(ring) for ring in rings_of(region.polygon)]
     return coverage(rings, canvas.shape, lines=lines)
 

@@ -217,8 +217,10 @@ class Log:
             _, dy, dz = branch.direction
             across = -dz / np.hypot(dy, dz)
             push = 0.9 * width * np.exp(-0.5 * ((up / (2.6 * width)) ** 2))
-            push *= np.exp(-np.abs(side) / (2.4 * width)) * side / np.sqrt(
-                side**2 + (0.35 * width) ** 2
+            push *= (
+                np.exp(-np.abs(side) / (2.4 * width))
+                * side
+                / np.sqrt(side**2 + (0.35 * width) ** 2)
             )
             alive = (t > 0) & (t < branch.end_mm + 2.0 * width)
             flat[near] += np.where(alive, push * across, 0.0)

@@ -73,7 +73,10 @@ def blur_noise(
     rest = [s / f for s, f in zip(sigma, factors, strict=True)]
     if max(rest) > 0.05:
         noise = cv2.GaussianBlur(
-            noise, (0, 0), sigmaX=max(rest[1], 0.01), sigmaY=max(rest[0], 0.01),
+            noise,
+            (0, 0),
+            sigmaX=max(rest[1], 0.01),
+            sigmaY=max(rest[0], 0.01),
             borderType=cv2.BORDER_REFLECT,
         )
     if max(factors) > 1:

@@ -12,7 +12,7 @@ from slabvision.defects import ZONES
 from slabvision.estimate import named_rng
 from slabvision.scene.condition import Region, Slab
 from slabvision.scene.drying import season
-from slabvision.scene.fill import Array, coverage, inside, rings_of
+from slabvision.scene.fill import Array, coverage, dense, inside, rings_of
 from slabvision.scene.flaws import paint_flaws
 from slabvision.scene.log import grow_log
 from slabvision.scene.looks import look as look_named
@@ -78,7 +78,7 @@ def draw_labels(regions: tuple[Region, ...], to_pixels: Any, shape: tuple[int, i
     """Return the instance image: each pixel whose centre lies in a region carries its number."""
     labels = np.zeros(shape, np.uint16)
     for r in regions:
-        mask, where = inside([to_pixels(ring) for ring in rings_of(r.polygon)], shape)
+        mask, where = inside([to_pixels(dense(ring)) for ring in rings_of(r.polygon)], shape)
         labels[where][mask] = r.number
     return labels
 
@@ -389,8 +389,9 @@ def render_end(
     centre = slab.cut.thickness_mm / 2
     x_end = slab.cut.x0 if role == "end A" else slab.cut.x1
     cy, cz = (float(c) for c in log.pith(x_end))
-    pith = frame.from_log(np.array([[float(slab.cut.end_x(0 if role == "end A" else 1,
-                                                          np.array(cy))), cy, cz]]))[0]
+    pith = frame.from_log(
+        np.array([[float(slab.cut.end_x(0 if role == "end A" else 1, np.array(cy))), cy, cz]])
+    )[0]
     height, width = shape[0] * mm_per_px, shape[1] * mm_per_px
     middle = _end_place(rng, slab, frame, outline, cut, float(pith[0]), width)
     canvas = Canvas(frame, middle - width / 2, centre - height / 2, mm_per_px, shape, end=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from slabvision.opencv import cv2
 from slabvision.scene.camera import Camera
-from slabvision.scene.fill import Array, coverage, inside
+from slabvision.scene.fill import Array, coverage, dense, inside
 
 __all__ = ["Picture", "lay_flat", "paint_stack"]
 
@@ -49,7 +49,8 @@ class Picture:
         return cu + (u - cu) * share, cv + (v - cv) * share
 
     def project(self, ring: Array, w: float) -> Array:
-        """Return (row, col) of plane points (N, 2) lifted to depth ``w``."""
+        """Return (row, col) of a ring (N, 2) lifted to depth ``w``, with points added between."""
+        ring = dense(ring, 20.0)
         return self.camera.project(np.column_stack([ring, np.full(len(ring), w)]))
 
     def cover(self, ring: Array, w: float, *, lines: int = 4) -> tuple[Array, Window]:
@@ -160,7 +161,7 @@ def soften(art: Array, art_mm: float, picture: Picture, where: Window) -> Array:
 def _drop_shadow(picture: Picture, ring: Array, w: float, reach_mm: float) -> None:
     rows, cols = picture.camera.shape
     at = np.clip(picture.project(ring, w), -4e4, 4e4)
-    size = np.linalg.norm(at - np.roll(at, 1, axis=0), axis=1).sum()
+    size = np.linalg.norm(at - np.roll(at, 1, axis=0), axis=1).sum()  # its way round, pixels
     world = np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1).sum()
     sigma = max(reach_mm * size / max(world, 1e-6), 0.8)
     pad = int(4 * sigma) + 2

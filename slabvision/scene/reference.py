@@ -187,16 +187,19 @@ def rule_art(rng: np.random.Generator, length_mm: float, mm: float) -> Array:
 def board_art(mm: float, paper: tuple[float, float]) -> tuple[Array, tuple[float, float]]:
     """Draw the printed board; return it and where the pattern's first crossing lies on it."""
     height, width = paper
-    art = np.full((round(height / mm), round(width / mm), 3), 243, np.uint8)
     down = (height - board_pattern.HEIGHT_MM) / 2
     across = (width - board_pattern.WIDTH_MM) / 2
-    fine = 4  # drawn four times finer, then averaged: edges lie where they should
-    big = np.full((art.shape[0] * fine, art.shape[1] * fine), 243, np.uint8)
-    for d, a, h, w in board_pattern.black_rectangles():
-        r0, r1 = ((down + d) / mm * fine, (down + d + h) / mm * fine)
-        c0, c1 = ((across + a) / mm * fine, (across + a + w) / mm * fine)
-        big[round(r0) : round(r1), round(c0) : round(c1)] = 26
-    art[:] = cv2.resize(big, art.shape[1::-1], interpolation=cv2.INTER_AREA)[..., None]
+    dark = np.zeros((round(height / mm), round(width / mm)))
+
+    def share(start: float, long: float, count: int) -> Array:
+        k = np.arange(count)
+        part = np.minimum(k + 1, (start + long) / mm) - np.maximum(k, start / mm)
+        return np.asarray(np.clip(part, 0, 1))
+
+    for d, a, h, w in board_pattern.black_rectangles():  # exact share of each art pixel
+        dark += np.outer(share(down + d, h, dark.shape[0]), share(across + a, w, dark.shape[1]))
+    grey = (243.0 - 217.0 * np.clip(dark, 0, 1)).astype(np.uint8)
+    art: Array = np.repeat(grey[..., None], 3, axis=2)
     return art, (down, across)
 
 

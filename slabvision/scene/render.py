@@ -90,9 +90,7 @@ class ScenePhoto:
     def to_pixels(self, points: Array) -> Array:
         """Return (row, col) of (u, v) mm points of the photographed plane, exactly."""
         points = np.atleast_2d(np.asarray(points, np.float64))
-        return self.camera.project(
-            np.column_stack([points, np.full(len(points), self.plane_mm)])
-        )
+        return self.camera.project(np.column_stack([points, np.full(len(points), self.plane_mm)]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -336,7 +334,7 @@ class _Shot:
         rng = self.rng
         tint = np.array([1.0, 1.0, 1.0]) + rng.normal(0.0, 0.025, 3)
         if setting.light == "tarp":
-            casts = [[0.78, 0.95, 1.16], [0.84, 1.1, 0.86], [1.12, 0.98, 0.78]]
+            casts = [[0.86, 0.97, 1.1], [0.93, 1.05, 0.9], [1.08, 0.99, 0.86]]
             tint = tint * casts[int(rng.integers(3))]
         mean = float(np.mean(light[::16, ::16]))
         target = float(rng.uniform(112.0, 136.0))

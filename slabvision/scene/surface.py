@@ -149,9 +149,11 @@ def finish(
         for k, tone in enumerate((196.0, 178.0, 146.0)):
             pixels[..., k] += amount * (tone - pixels[..., k])
     if surface.wet > 0.01:
-        patch = blur_noise(rng, shape, (60.0 / mm, 90.0 / mm))
+        patch = blur_noise(rng, shape, (60.0 / mm, 110.0 / mm))
+        patch += 0.35 * blur_noise(rng, shape, (9.0 / mm, 26.0 / mm))
+        patch += 0.14 * blur_noise(rng, shape, (1.2 / mm, 6.0 / mm))
         level = 3.0 - 6.2 * surface.wet
-        wet = smoothstep(level - 0.12, level + 0.12, patch).astype(np.float32)
+        wet = smoothstep(level - 0.2, level + 0.2, patch).astype(np.float32)
         mean = pixels.mean(axis=2, keepdims=True)
         soaked = np.clip((pixels + 0.35 * (pixels - mean)) * 0.62, 0, 255)
         pixels += wet[..., None] * (soaked - pixels)

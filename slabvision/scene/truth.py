@@ -11,7 +11,7 @@ import numpy as np
 from slabvision.opencv import cv2
 from slabvision.scene.camera import Camera
 from slabvision.scene.condition import Region, Slab
-from slabvision.scene.fill import Array, inside, rings_of
+from slabvision.scene.fill import Array, dense, inside, rings_of
 from slabvision.scene.patches import Defect, defects_of, draw_labels, ring_tangent_deg
 from slabvision.scene.reference import ReferenceMark
 from slabvision.scene.wood import Canvas
@@ -147,7 +147,7 @@ class EndTruth:
     @property
     def outline(self) -> Array:
         """Outline of the end, (row, col)."""
-        return self._project(np.asarray(self.outline_mm.exterior.coords)[:-1])
+        return self._project(dense(rings_of(self.outline_mm)[0]))
 
     @property
     def face_line(self) -> Array:
@@ -231,7 +231,7 @@ def face_truth(
         return camera.project(np.column_stack([uv, np.zeros(len(uv))]))
 
     def ring(shape: Any) -> Array:
-        return rings_of(shape)[0]
+        return dense(rings_of(shape)[0])
 
     return FaceTruth(
         slab, role, camera, arris, bark, widest, project(ring(arris)), project(ring(bark)),

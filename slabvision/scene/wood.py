@@ -57,8 +57,10 @@ class Canvas:
 
     def grid(self, rows: slice, cols: slice) -> tuple[Array, Array, Array]:
         """Return log coordinates of a block of pixels."""
-        u = self.u0 + self.mm * np.arange(rows.start, rows.stop)[:, None] * 0 + self.mm * np.arange(
-            cols.start, cols.stop
+        u = (
+            self.u0
+            + self.mm * np.arange(rows.start, rows.stop)[:, None] * 0
+            + self.mm * np.arange(cols.start, cols.stop)
         )
         v = self.v0 + self.mm * np.arange(rows.start, rows.stop)[:, None]
         x, y, z = self.frame.to_log(u, v)
@@ -208,8 +210,8 @@ def _face_detail(log: Log, canvas: Canvas, rng: np.random.Generator, pores: Arra
         step = max(look.ray_mm[1] * 0.22, mm)
         cols = int(shape[1] * mm / step) + 4
         lines = np.clip(blur_noise(rng, (rows, cols), (0.5, 1.4)) - 1.0, 0.0, 1.2)
-        light -= (0.2 * look.rays) * (1 - quarter) * _sample(
-            lines, along * np.float32(mm / step), row
+        light -= (
+            (0.2 * look.rays) * (1 - quarter) * _sample(lines, along * np.float32(mm / step), row)
         )
     light *= 1.0 + 0.03 * blur_noise(rng, shape, (22.0 / mm, 70.0 / mm))
     light += 0.02 * rng.standard_normal(shape, dtype=np.float32)
@@ -236,9 +238,7 @@ def _end_detail(log: Log, canvas: Canvas, rng: np.random.Generator, pores: Array
         lines = blur_noise(rng, (rows, cols), (0.6, 3.5))
         wide = blur_noise(rng, (rows, cols), (4.0 / fine, 10.0))
         at = (angle - low) * np.float32(middle / fine), (r - float(r.min())) * np.float32(1 / 3.0)
-        light += (0.03 + 0.13 * look.rays) * _sample(
-            np.clip(lines, -0.6, 2.0) - 0.2, at[1], at[0]
-        )
+        light += (0.03 + 0.13 * look.rays) * _sample(np.clip(lines, -0.6, 2.0) - 0.2, at[1], at[0])
         light += 0.035 * _sample(wide, at[1], at[0])
     dots = blur_noise(rng, shape, (0.28 / mm, 0.28 / mm))
     light -= 0.28 * look.pores * pores * np.clip(dots - 0.9, 0.0, 1.4)

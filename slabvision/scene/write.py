@@ -18,7 +18,7 @@ __all__ = ["write_scene"]
 
 
 def _points(points: Array, digits: int = 3) -> list[Any]:
-    return np.round(np.asarray(points, np.float64), digits).tolist()
+    return list(np.round(np.asarray(points, np.float64), digits).tolist())
 
 
 def _shape(shape: Any) -> list[Any]:

@@ -82,8 +82,10 @@ def _concrete(rng: np.random.Generator, shape: tuple[int, int], mm: float) -> Ar
     tone -= 26.0 * np.clip(blur_noise(rng, shape, (2.2 / mm, 2.2 / mm)) - 2.1, 0.0, 1.5)
     stain = smoothstep(1.1, 1.9, blur_noise(rng, shape, (120 / mm, 120 / mm)))
     tone *= 1.0 - 0.22 * stain
-    vein = np.abs(blur_noise(rng, shape, (160 / mm, 160 / mm)) - 0.4)
-    tone -= 42.0 * np.exp(-((vein / (0.006 * max(mm, 1.0))) ** 2))
+    vein = np.abs(blur_noise(rng, shape, (330 / mm, 330 / mm)) + 0.02 * blur_noise(
+        rng, shape, (9 / mm, 9 / mm)))  # fmt: skip
+    some = smoothstep(0.2, 1.0, blur_noise(rng, shape, (200 / mm, 200 / mm)))
+    tone -= 40.0 * some * np.exp(-((vein / (0.004 * max(mm, 1.0))) ** 2))
     return np.asarray(tone[..., None] * np.array([1.0, 0.985, 0.95], np.float32), np.float32)
 
 

@@ -1,0 +1,153 @@
+"""The scene's camera against OpenCV's projection, and its polygons against hand-worked pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from slabvision.opencv import cv2
+from slabvision.scene.camera import LENSES, Camera, aim, fit_distance
+from slabvision.scene.fill import coverage, inside
+from slabvision.scene.noise import enlarge
+
+
+def camera(tilt: float = 35.0, azimuth: float = 80.0, roll: float = 4.0, k1: float = 0.02,
+           k2: float = -0.006) -> Camera:  # fmt: skip
+    rotation, position = aim(np.array([300.0, 200.0, 0.0]), 2100.0, tilt, azimuth, roll,
+                             steady=tilt < 20)  # fmt: skip
+    return Camera((900, 1200), 900.0, (455.0, 592.0), k1, k2, rotation, position)
+
+
+@pytest.mark.parametrize("tilt", [0.0, 12.0, 35.0, 58.0])
+def test_projection_is_opencvs(tilt: float) -> None:
+    # OpenCV documentation, "Camera Calibration and 3D Reconstruction": projectPoints.
+    lens = camera(tilt)
+    rng = np.random.default_rng(1)
+    points = np.column_stack([rng.uniform(-400, 900, 200), rng.uniform(-200, 600, 200),
+                              rng.uniform(-60, 80, 200)])  # fmt: skip
+    turn, _ = cv2.Rodrigues(lens.rotation)
+    shift = -lens.rotation @ lens.position
+    matrix = np.array([[lens.focal_px, 0, lens.centre[1]], [0, lens.focal_px, lens.centre[0]],
+                       [0, 0, 1.0]])  # fmt: skip
+    xy, _ = cv2.projectPoints(points, turn, shift, matrix, np.array([lens.k1, lens.k2, 0, 0]))
+    assert np.abs(lens.project(points) - xy[:, 0, ::-1]).max() < 1e-8
+
+
+@given(
+    st.floats(0, 62), st.floats(0, 360), st.floats(-20, 20), st.floats(-0.05, 0.05),
+    st.floats(-0.015, 0.015),
+)  # fmt: skip
+@settings(max_examples=40, deadline=None)
+def test_to_plane_undoes_project(
+    tilt: float, azimuth: float, roll: float, k1: float, k2: float
+) -> None:
+    lens = camera(tilt, azimuth, roll, k1, k2)
+    mm = np.array([[300.0, 200.0], [0.0, 0.0], [700.0, 350.0], [150.0, 420.0]])
+    pixels = lens.project(np.column_stack([mm, np.full(4, 25.0)]))
+    assert np.abs(lens.to_plane(pixels, 25.0) - mm).max() < 1e-6
+
+
+def test_a_ray_above_the_horizon_meets_nothing() -> None:
+    lens = camera(58.0, 90.0, 0.0, 0.0, 0.0)
+    assert np.isnan(lens.to_plane(np.array([[-900.0, 600.0]]))).all()
+
+
+def test_whole_picture_maps_agree_with_single_points() -> None:
+    lens = camera(50.0)
+    u, v = lens.plane_maps()
+    points = np.array([[40.0, 60.0], [450.0, 600.0], [860.0, 1140.0], [300.0, 20.0]])
+    at = np.array([[u[int(r), int(c)], v[int(r), int(c)]] for r, c in points])
+    back = lens.project(np.column_stack([at, np.zeros(4)]))
+    assert np.abs(back - points).max() < 0.05
+
+
+def test_square_on_scale_is_focal_length_over_distance() -> None:
+    lens = camera(0.0, 0.0, 0.0, 0.0, 0.0)
+    a, b = lens.project(np.array([[300.0, 200.0, 0.0], [400.0, 200.0, 0.0]]))
+    assert b[1] - a[1] == pytest.approx(100.0 * 900.0 / 2100.0)
+    assert b[0] == pytest.approx(a[0])
+
+
+def test_shrunk_picture_keeps_pixel_centres_in_place() -> None:
+    lens = camera()
+    half = lens.resized((450, 600))
+    point = np.array([[500.0, 260.0, 0.0]])
+    assert half.project(point)[0] == pytest.approx((lens.project(point)[0] + 0.5) / 2 - 0.5)
+
+
+def test_fit_distance_fills_the_frame_and_not_more() -> None:
+    lens = camera()
+    ring = np.array([[0, 0, 0], [2400, 0, 0], [2400, 800, 0], [0, 800, 0]], float)
+    placed, distance = fit_distance(lens, ring, (40.0, 90.0, 2.0), margin=0.05, steady=False)
+    at = placed.project(ring)
+    assert ((at > 0) & (at < [900, 1200])).all()
+    spare = min(at.min(), (np.array([900, 1200]) - at.max(axis=0)).min())
+    assert spare < 0.08 * 1200
+    assert 1000 < distance < 6000
+
+
+def test_lenses_are_a_main_and_an_ultra_wide() -> None:
+    assert LENSES["main"].focal35_mm > LENSES["ultra-wide"].focal35_mm
+
+
+# Polygons --------------------------------------------------------------------------------------
+
+
+def test_pixels_of_a_square_are_those_whose_centre_is_inside() -> None:
+    square = np.array([[0.6, 0.6], [0.6, 3.4], [2.4, 3.4], [2.4, 0.6]])
+    mask, (rows, cols) = inside([square], (6, 6))
+    whole = np.zeros((6, 6), bool)
+    whole[rows, cols] = mask
+    expected = np.zeros((6, 6), bool)
+    expected[1:3, 1:4] = True
+    assert np.array_equal(whole, expected)
+
+
+def test_a_hole_is_left_out_and_the_frame_cuts_off() -> None:
+    outer = np.array([[-5.0, -5.0], [-5.0, 5.5], [5.5, 5.5], [5.5, -5.0]])
+    hole = np.array([[0.5, 0.5], [2.5, 0.5], [2.5, 2.5], [0.5, 2.5]])
+    mask, (rows, cols) = inside([outer, hole], (8, 8))
+    whole = np.zeros((8, 8), bool)
+    whole[rows, cols] = mask
+    assert whole.sum() == 36 - 4
+    assert not whole[1:3, 1:3].any()
+
+
+def test_neighbouring_polygons_share_no_pixel_and_leave_none() -> None:
+    rng = np.random.default_rng(3)
+    cut = np.column_stack([np.linspace(-1, 40, 30), 20 + 6 * rng.standard_normal(30)])
+    left = np.vstack([cut, [[40, -1], [-1, -1]]])
+    right = np.vstack([cut, [[40, 50], [-1, 50]]])
+    count = np.zeros((40, 40), int)
+    for ring in (left, right):
+        mask, where = inside([ring], (40, 40))
+        count[where] += mask
+    assert (count == 1).all()
+
+
+@given(st.floats(0.02, 5.0), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+@settings(max_examples=60, deadline=None)
+def test_coverage_of_a_rectangle_sums_to_its_area(width: float, r: float, c: float) -> None:
+    ring = [*np.array([[0.0, 0.0], [8.0, 0.0], [8.0, width], [0.0, width]]), 4 + r, 4 + c]
+    cover, _ = coverage([ring], (24, 24), lines=16)
+    assert float(cover.sum()) == pytest.approx(8.0 * width, rel=0.02)
+    assert cover.max() <= 1.0
+
+
+def test_coverage_half_pixel() -> None:
+    ring = np.array([[0.5, 0.5], [2.5, 0.5], [2.5, 2.0], [0.5, 2.0]])
+    cover, (rows, cols) = coverage([ring], (5, 5))
+    whole = np.zeros((5, 5))
+    whole[rows, cols] = cover
+    assert whole[1, 1] == pytest.approx(1.0)
+    assert whole[1, 2] == pytest.approx(0.5)
+
+
+def test_enlarging_keeps_straight_fields_straight() -> None:
+    coarse = np.add.outer(2.0 * np.arange(9), 3.0 * np.arange(11)).astype(np.float32)
+    big = enlarge(coarse, 4, (20, 30))
+    rows, cols = np.mgrid[0:20, 0:30]
+    exact = 2.0 * ((rows - 1.5) / 4 + 1) + 3.0 * ((cols - 1.5) / 4 + 1)
+    assert np.abs(big - exact)[2:-2, 2:-2].max() < 1e-4

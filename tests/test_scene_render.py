@@ -1,0 +1,314 @@
+"""Rendered yard photos: what the picture shows and what the truth says must agree."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from slabvision.defects import ZONES
+from slabvision.opencv import cv2
+from slabvision.scene import SlabScene, render_slab, write_scene
+from slabvision.scene.fill import coverage
+from slabvision.scene.truth import EndTruth, FaceTruth
+
+
+@pytest.fixture(scope="module")
+def scene() -> SlabScene:
+    """One slab, all five photos, small."""
+    return render_slab(
+        3, look="oak", views=("face A", "face B", "end A", "end B", "edge"),
+        reference="two tapes", megapixels=0.8, amounts={"rot": 2, "end checks": 4},
+        light="overcast", boots=False,
+    )  # fmt: skip
+
+
+def face(scene: SlabScene, role: str = "face A") -> FaceTruth:
+    truth = scene.photo(role).truth
+    assert isinstance(truth, FaceTruth)
+    return truth
+
+
+def end(scene: SlabScene, role: str = "end A") -> EndTruth:
+    truth = scene.photo(role).truth
+    assert isinstance(truth, EndTruth)
+    return truth
+
+
+def test_the_same_call_gives_the_same_bytes_another_seed_others(scene: SlabScene) -> None:
+    again = render_slab(
+        3, look="oak", views=("face A",), reference="two tapes", megapixels=0.8,
+        amounts={"rot": 2, "end checks": 4}, light="overcast", boots=False,
+    )  # fmt: skip
+    assert again.photos[0].jpeg == scene.photo("face A").jpeg
+    other = render_slab(4, look="oak", megapixels=0.3)
+    assert other.photos[0].jpeg != again.photos[0].jpeg
+    assert other.thickness_mm != scene.thickness_mm
+
+
+def test_clear_area_is_outline_less_defects(scene: SlabScene) -> None:
+    from shapely import union_all
+
+    for role in ("face A", "face B"):
+        truth = face(scene, role)
+        bad = union_all([d.polygon_mm for d in truth.table])
+        # Independent of the sum in the table: one union, cut by the arris.
+        rest = truth.arris_mm.difference(bad).area
+        assert truth.clear_area_mm2 == pytest.approx(rest, rel=1e-6)
+        assert 0 < truth.defect_area_mm2 < 0.5 * truth.arris_area_mm2
+
+
+def test_masks_in_the_picture_are_the_polygons_seen_through_the_lens(scene: SlabScene) -> None:
+    photo, truth = scene.photo("face A"), face(scene)
+    # Area of a mask on the plane: every pixel weighs what it covers there.
+    share, where = coverage([truth.arris], photo.shape, lines=16)
+    r, c = np.mgrid[where]
+    r, c, share = r.ravel(), c.ravel(), share.ravel()
+    corners = [photo.to_mm(np.column_stack([r + a, c + b]) - 0.5) for a, b in
+               ((0, 0), (0, 1), (1, 1), (1, 0))]  # fmt: skip
+    p, q = corners[2] - corners[0], corners[3] - corners[1]
+    cell = np.abs(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]) / 2
+    assert float((cell * share).sum()) == pytest.approx(truth.arris_area_mm2, rel=2e-5)
+    assert float(cell[truth.wood[r, c]].sum()) == pytest.approx(truth.arris_area_mm2, rel=2e-3)
+    label = truth.labels[r, c]
+    for defect in truth.table:
+        if defect.area_mm2 > 2000:
+            assert float(cell[label == defect.number].sum()) == pytest.approx(
+                defect.area_mm2, rel=0.03
+            )
+    assert set(np.unique(truth.labels)) <= {0} | {d.number for d in truth.table}
+
+
+def test_mm_and_pixels_undo_one_another(scene: SlabScene) -> None:
+    for photo in scene.photos:
+        rows, cols = photo.shape
+        points = np.array([[0.0, 0.0], [rows / 2, cols / 2], [rows - 1.0, cols - 1.0]])
+        mm = photo.to_mm(points)
+        good = np.isfinite(mm).all(axis=1)
+        assert good.any()
+        assert np.abs(photo.to_pixels(mm[good]) - points[good]).max() < 1e-6
+
+
+def test_tape_readings_lie_where_the_tape_says(scene: SlabScene) -> None:
+    photo, truth = scene.photo("face A"), face(scene)
+    assert [m.kind for m in truth.marks] == ["tape", "tape"]
+    for mark in truth.marks:
+        mm = photo.camera.to_plane(mark.points, -mark.offset_mm)
+        gaps = np.linalg.norm(np.diff(mm, axis=0), axis=1)
+        assert gaps == pytest.approx(np.diff(mark.mm), abs=1e-6)
+        r, c = np.round(mark.points[len(mark.points) // 2]).astype(int)
+        near = truth.zones[r - 3 : r + 4, c - 3 : c + 4]
+        assert (near == ZONES["tape"].value).any()
+
+
+@pytest.mark.parametrize(
+    ("reference", "kind", "count"),
+    [("plywood", "rectangle", 4), ("square", "square", 3), ("board", "board", 20),
+     ("folding rule", "tape", None), ("tape on ground", "tape", None)],
+)  # fmt: skip
+def test_each_reference_has_true_sizes(reference: str, kind: str, count: int | None) -> None:
+    made = render_slab(8, look="pine", reference=reference, megapixels=0.3, yard="concrete")
+    photo, truth = made.photos[0], face(made)
+    mark = truth.marks[0]
+    assert mark.kind == kind
+    if count:
+        assert len(mark.points) == count
+    level = mark.offset_mm if mark.place == "ground" else -mark.offset_mm
+    mm = photo.camera.to_plane(mark.points, level)
+    assert np.abs(mm - mark.world[:, :2]).max() < 1e-6
+    if kind == "rectangle":
+        sides = np.linalg.norm(np.roll(mm, -1, axis=0) - mm, axis=1)
+        assert sides == pytest.approx([*mark.mm, *mark.mm], abs=1e-6)
+    elif kind == "square":
+        legs = mm[1:] - mm[0]
+        assert np.linalg.norm(legs, axis=1) == pytest.approx(mark.mm, abs=1e-6)
+        assert float(legs[0] @ legs[1]) == pytest.approx(0.0, abs=1e-4)
+    elif kind == "tape":
+        span = np.linalg.norm(mm[-1] - mm[0])
+        assert span == pytest.approx(mark.mm[-1] - mark.mm[0], abs=1e-6)
+    if reference == "tape on ground":
+        assert mark.place == "ground"
+        assert mark.offset_mm == pytest.approx(made.thickness_mm)
+
+
+def test_a_hooked_tape_reads_longer_than_the_face_below_it() -> None:
+    made = render_slab(5, look="ash", reference="hooked tape", megapixels=0.3)
+    mark = face(made).marks[0]
+    along = np.linalg.norm(mark.world[-1, :2] - mark.world[0, :2])
+    assert mark.mm[-1] - mark.mm[0] > along + 0.3
+    assert mark.world[:, 2].min() < -10.0
+
+
+def test_the_board_is_found_where_it_is() -> None:
+    from slabvision.board import find_board
+
+    made = render_slab(12, look="walnut", reference="board", megapixels=4, yard="concrete")
+    mark = face(made).marks[0]
+    sighting = find_board(made.photos[0].pixels)
+    assert sighting is not None
+    true = {tuple(np.round(mm, 3)): at for mm, at in zip(mark.mm, mark.points, strict=True)}
+    gaps = [p - true[tuple(np.round(mm, 3))]
+            for p, mm in zip(sighting.points, sighting.mm, strict=True)]  # fmt: skip
+    assert len(gaps) >= 18
+    assert np.sqrt(np.mean(np.square(gaps))) < 0.15
+
+
+def test_a_through_check_is_one_defect_on_both_faces_and_the_end() -> None:
+    made = render_slab(1, look="elm", views=("face A",), megapixels=0.2)
+    slab = made.slab
+    tables = {role: {r.number: r for r in slab.regions(role)}
+              for role in ("face A", "face B", "end A", "end B")}  # fmt: skip
+    through = [n for n, r in tables["face A"].items() if r.kind == "through_check"]
+    assert through
+    for number in through:
+        assert tables["face B"][number].kind == "through_check"
+        ends = [tables[e][number] for e in ("end A", "end B") if number in tables[e]]
+        assert ends, "an end check shows on its end"
+        # Where it leaves the face at the end it enters the end's upper edge.
+        region = tables["face A"][number]
+        tip = region.tips
+        outline = slab.outline("face A")
+        at_end = min(abs(tip[:, 0] - outline.bounds[0]).min(),
+                     abs(tip[:, 0] - outline.bounds[2]).min())  # fmt: skip
+        assert at_end < 40.0
+
+
+def test_rings_go_on_from_face_to_end() -> None:
+    made = render_slab(6, look="oak", megapixels=0.2)
+    cut = made.slab.cut
+    log = cut.log
+    face_frame, end_frame = cut.frame("face A"), cut.frame("end A")
+    u0, _, u1, _ = made.slab.outline("end A").bounds
+    s = np.linspace(u0 + 5, u1 - 5, 60)
+    x, y, z = end_frame.to_log(s, np.zeros_like(s))  # the edge between end and face
+    uv = face_frame.from_log(np.column_stack([x, y, z]))
+    there = log.age_radius(*face_frame.to_log(uv[:, 0], uv[:, 1]))
+    assert np.abs(there - log.age_radius(x, y, z)).max() < 1e-9
+
+
+def test_ring_direction_in_the_picture(scene: SlabScene) -> None:
+    photo, truth = scene.photo("end A"), end(scene)
+    r, c = np.nonzero(truth.mask)
+    pick = np.random.default_rng(0).integers(0, r.size, 60)
+    points = np.column_stack([r[pick], c[pick]]).astype(float)
+    tangent = np.radians(truth.ring_tangent_deg(points))
+
+    # Independent: a step along the ring, taken in the picture, hardly changes the ring's age.
+    def age(at: np.ndarray) -> np.ndarray:
+        uv = photo.to_mm(at)
+        return scene.slab.cut.log.age_radius(*truth.canvas.frame.to_log(uv[:, 0], uv[:, 1]))
+
+    step = 0.3
+    along = np.column_stack([np.sin(tangent), np.cos(tangent)]) * step
+    across = along[:, ::-1] * [1, -1]
+    moved = np.abs(age(points + along) - age(points - along))
+    steep = np.abs(age(points + across) - age(points - across))
+    assert np.median(moved / steep) < 0.01
+    assert np.quantile(moved / steep, 0.9) < 0.05
+
+
+def test_pith_is_where_rings_meet(scene: SlabScene) -> None:
+    truth = end(scene)
+    assert truth.pith == pytest.approx(
+        tuple(scene.photo("end A").to_pixels(np.array([truth.pith_mm]))[0])
+    )
+    x, y, z = truth.canvas.frame.to_log(np.array([truth.pith_mm[0]]), np.array([truth.pith_mm[1]]))
+    r, _ = scene.slab.cut.log.polar(x, y, z)
+    assert float(r[0]) < 0.5
+
+
+def test_ring_angle_profile_follows_height_over_distance() -> None:
+    # grain_and_sawing: angle to the face = atan(x / h) for round rings; ours wander.
+    made = render_slab(14, look="maple", megapixels=0.2, cut="flat")
+    profile = made.ring_angle_profile("end A")
+    truth_u, truth_v = _pith_mm(made)
+    expected = np.degrees(np.arctan2(np.abs(profile[:, 0] - truth_u),
+                                     abs(made.thickness_mm / 2 - truth_v)))  # fmt: skip
+    assert np.median(np.abs(profile[:, 1] - expected)) < 8.0
+
+
+def _pith_mm(made: SlabScene) -> tuple[float, float]:
+    from slabvision.scene.render import end_truth_of
+
+    return end_truth_of(made, "end A").pith_mm
+
+
+def test_volume_lies_between_the_faces_prisms(scene: SlabScene) -> None:
+    a, b = face(scene, "face A"), face(scene, "face B")
+    areas = sorted([a.arris_area_mm2, b.arris_area_mm2])
+    assert areas[0] * scene.thickness_mm * 0.98 < scene.volume_mm3
+    assert scene.volume_mm3 < a.widest_area_mm2 * scene.thickness_mm
+    assert a.widest_area_mm2 >= a.bark_mm.area >= a.arris_area_mm2 - 1e-6
+
+
+def test_file_is_a_phones_and_turned_the_way_it_says() -> None:
+    for orientation in (1, 3, 6, 8):
+        made = render_slab(2, megapixels=0.3, orientation=orientation, light="overcast")
+        photo = made.photos[0]
+        image = Image.open(io.BytesIO(photo.jpeg))
+        exif = image.getexif()
+        assert exif[0x0112] == orientation
+        assert exif.get_ifd(0x8769)[0xA405] == 26
+        turned = orientation in (6, 8)
+        assert image.size == (photo.shape[0], photo.shape[1]) if turned else photo.shape[::-1]
+        assert photo.pixels.shape[:2] == photo.shape
+        # Upright whatever the tag: the tape lies where the truth says.
+        mark = face(made).marks[0]
+        r, c = np.round(mark.points[len(mark.points) // 2]).astype(int)
+        patch = photo.pixels[r - 2 : r + 3, c - 4 : c + 5].reshape(-1, 3).astype(float)
+        assert patch.mean() > 60
+
+
+def test_a_messenger_shrinks_and_strips() -> None:
+    photo = render_slab(2, megapixels=12, messenger=True).photos[0]
+    image = Image.open(io.BytesIO(photo.jpeg))
+    assert max(image.size) <= 1600
+    assert len(image.getexif()) == 0
+
+
+def test_hidden_wood_is_marked() -> None:
+    made = render_slab(4, look="elm", yard="stack", sticks=3, boots=True, megapixels=0.4,
+                       reference="tape on face")  # fmt: skip
+    zones = face(made).zones
+    for key in ("tape", "sticker", "boot"):
+        assert (zones == ZONES[key].value).any(), key
+
+
+def test_frame_can_cut_the_slab_off() -> None:
+    whole = face(render_slab(5, megapixels=0.2)).arris
+    part = face(render_slab(5, megapixels=0.2, cut_off=True))
+    rows, cols = part.camera.shape
+    assert ((whole >= 0) & (whole < [rows, cols])).all()
+    assert not ((part.arris >= 0) & (part.arris < [rows, cols])).all()
+
+
+def test_written_truth_lies_apart_and_can_be_read(scene: SlabScene, tmp_path: Path) -> None:
+    files = write_scene(scene, tmp_path / "slab")
+    assert len(files) == 5
+    assert {p.name for p in (tmp_path / "slab").iterdir()} == {f.name for f in files} | {"truth"}
+    said = json.loads((tmp_path / "slab" / "truth" / "truth.json").read_text())
+    photo = said["photos"][0]
+    assert photo["clear_area_mm2"] == pytest.approx(face(scene).clear_area_mm2)
+    # Shoelace by hand on the written polygon.
+    ring = np.array(photo["arris_mm"][0])
+    u, v = ring.T
+    area = abs(np.dot(u, np.roll(v, -1)) - np.dot(v, np.roll(u, -1))) / 2
+    assert area == pytest.approx(photo["arris_area_mm2"], rel=1e-5)
+    labels = cv2.imread(str(tmp_path / "slab" / "truth" / "oak_3_faceA_labels.png"), -1)
+    assert labels.dtype == np.uint16
+    assert np.array_equal(labels, face(scene).labels)
+
+
+def test_wrong_words_are_named() -> None:
+    with pytest.raises(ValueError, match="reference 'shoe'"):
+        render_slab(1, reference="shoe", megapixels=0.1)
+    with pytest.raises(ValueError, match="view 'top'"):
+        render_slab(1, views=("top",))
+    with pytest.raises(ValueError, match="megapixels is 99"):
+        render_slab(1, megapixels=99)
+    with pytest.raises(ValueError, match="thickness_mm is 5"):
+        render_slab(1, thickness_mm=5)
