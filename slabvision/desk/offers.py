@@ -138,6 +138,13 @@ def offer_of(findings: Findings, costs: Costs, rings: RingProfile | None = None)
             fees.append(Fee(what, amount, per, count))  # type: ignore[arg-type]
         elif amount:
             notes.append(f"{what} left out of the cost: {quantity.reason}")
+    flat = book.flatness
+    if flat.bow_mm is None and flat.cup_mm is None and flat.twist_mm is None:
+        notes.append("bow, cup and twist not measured: 1/2 in is taken off for flattening")
+    if not findings.through_mm2.determined:
+        notes.append(f"laid out on {face.face} alone: turn the slab over before any cut")
+    if rings is None:
+        notes.append("ring angle not read: movement is taken as wide as any angle makes it")
     cost = landed_cost(fees, tax_pct=costs.tax_percent).total
     worlds = face.view.worlds
     area = face.keep_outs_mm2

@@ -48,11 +48,6 @@ def plan_section(plan: Plan, currency: str, unit: Unit) -> Html:
         head = ("slab", "why")
         blocks.append(table(head, plan.refused, caption="Slabs left out"))
     notes = [f"{b.offer.name}: {note}" for b in plan.bought for note in b.offer.notes]
-    notes += [
-        f"{b.offer.name}: bow not measured: 1/2 in is taken off its thickness"
-        for b in plan.bought
-        if b.offer.loss is None
-    ]
     if notes:
         blocks.append(el("ul", *(el("li", note) for note in notes), class_="sub"))
     blocks.append(
