@@ -16,6 +16,7 @@ from slabvision.record import SlabRecord
 if TYPE_CHECKING:
     from slabvision.clear.region import ClearRegion
     from slabvision.face import FaceInView
+    from slabvision.trade.slab_trade import SlabTrade
 
 __all__ = [
     "Budget",
@@ -174,4 +175,6 @@ class Findings:
     thickness_mm: Budget
     gross_mm3: Budget
     clear_mm3: Budget
+    trade: SlabTrade
+    """Figures of the trade: by the tag's rule, moisture, weight, movement, flattening."""
     notes: tuple[str, ...]

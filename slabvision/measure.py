@@ -210,6 +210,8 @@ def measure_record(
     MeasureError
         No face can be measured; the message says why.
     """
+    from slabvision.trade_facts import trade_of
+
     wants = buying or Buying()
     thickness = thickness_budget(record, draws)
     notes: list[str] = []
@@ -235,6 +237,7 @@ def measure_record(
     if len(seen) == 1:
         notes.append(f"one face seen ({seen[0]})")
     none = Budget.undetermined("clear through needs both faces", "mm2", draws)
+    gross = best.gross_area_mm2.times(thickness)
     return Findings(
         folder=str(folder),
         record=record,
@@ -243,8 +246,9 @@ def measure_record(
         faces_seen=" and ".join(face.removeprefix("face ") for face in seen),
         through_mm2=none,
         thickness_mm=thickness,
-        gross_mm3=best.gross_area_mm2.times(thickness),
+        gross_mm3=gross,
         clear_mm3=best.keep_outs_mm2.times(thickness),
+        trade=trade_of(record, best, thickness, gross),
         notes=tuple(notes),
     )
 

@@ -11,15 +11,16 @@ import contextlib
 import json
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import slabvision
+from slabvision.estimate import Estimate
 from slabvision.findings import Budget, FaceFindings, Findings
 from slabvision.text import csv_cell
-from slabvision.units import BOARD_FOOT_MM3, IN2_MM2, MM_PER_IN
+from slabvision.units import BOARD_FOOT_MM3, IN2_MM2, LB_KG, MM_PER_IN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,7 +91,6 @@ def _slab_row(findings: Findings, unit: Unit) -> Row:
     none = Budget.undetermined("no face could be measured", "", 2)
     pick = (lambda name: getattr(face, name)) if face else (lambda name: none)
     total, why = asking_total(findings)
-    moisture = [r.percent for r in notebook.moisture if not r.surface_wet]
     row: Row = {
         "slab": Path(findings.folder).name,
         "tag": notebook.tag,
@@ -117,8 +117,7 @@ def _slab_row(findings: Findings, unit: Unit) -> Row:
         **_three("gross_board_feet", findings.gross_mm3, _BOARD_FEET),
         **_three("clear_board_feet", findings.clear_mm3, _BOARD_FEET),
         "stated_board_feet": notebook.claim.board_feet,
-        "moisture_mean_percent": sum(moisture) / len(moisture) if moisture else None,
-        "moisture_readings": len(moisture),
+        **_moisture(findings),
         "stated_moisture_percent": notebook.claim.moisture_percent,
         "asking_price": notebook.claim.price,
         "price_basis": notebook.claim.price_basis if notebook.claim.price is not None else "",
@@ -127,11 +126,52 @@ def _slab_row(findings: Findings, unit: Unit) -> Row:
         **_ratio("price_per_gross_board_foot", total, findings.gross_mm3, BOARD_FOOT_MM3),
         **_ratio("price_per_clear_board_foot", total, findings.clear_mm3, BOARD_FOOT_MM3),
         "defects": len(face.defects) if face else None,
+        **_trade(findings, unit),
     }
-    notes = list(findings.notes) + ([why] if why else [])
+    missing = [e.reason for e in findings.trade.numbers.values() if not e.determined]
+    notes = [*findings.notes, *([why] if why else []), *missing, *findings.trade.notes]
     if notebook.invented:
         notes.insert(0, "invented demonstration data")
-    return row | {"notes": "; ".join(notes), "slabvision_version": slabvision.__version__}
+    return row | {
+        "notes": "; ".join(dict.fromkeys(notes)),
+        "slabvision_version": slabvision.__version__,
+    }
+
+
+def _estimate(name: str, estimate: Estimate, per: float = 1.0) -> Row:
+    lo, hi = estimate.interval
+    return {name: estimate.value / per, f"{name}_lo95": lo / per, f"{name}_hi95": hi / per}
+
+
+def _moisture(findings: Findings) -> Row:
+    readings = findings.record.notebook.moisture
+    numbers = findings.trade.numbers
+    return {
+        **_estimate("moisture_mean_percent", numbers["moisture_mean_pct"]),
+        "moisture_readings": sum(not r.surface_wet for r in readings),
+        **_estimate("moisture_target_percent", numbers["target_moisture_pct"]),
+        **_estimate("moisture_points_to_lose", numbers["points_to_lose_pct"]),
+    }
+
+
+def _trade(findings: Findings, unit: Unit) -> Row:
+    numbers, words, length = findings.trade.numbers, findings.trade.words, _length(unit)
+    weight, per = ("weight_lb", LB_KG) if unit == "in" else ("weight_kg", 1.0)
+    moved = {
+        name: _estimate(f"{name}_{length.suffix}", numbers[f"{name}_mm"], length.per_mm)
+        for name in ("width_change", "thickness_change", "flat_thickness")
+    }
+    return {
+        "species_taken_as": words["species_taken_as"],
+        **_estimate("board_feet_by_the_tags_rule", numbers["rule_board_feet"]),
+        "tag_check": words["tag_check"],
+        "moisture_check": words["moisture_check"],
+        **_estimate(weight, numbers["weight_kg"], per),
+        "lifting": words["lifting"],
+        **moved["width_change"],
+        **moved["thickness_change"],
+        **moved["flat_thickness"],
+    }
 
 
 def slabs_table(many: Sequence[Findings], unit: Unit = "in") -> pd.DataFrame:
@@ -266,11 +306,17 @@ def write_tables(
     """
     if unit not in ("in", "mm"):
         raise ValueError(f"unit is {unit!r}; in or mm")
+    return write_made({name: make(many, unit) for name, make in TABLES.items()}, folder, unit)
+
+
+def write_made(
+    tables: Mapping[str, pd.DataFrame], folder: Path | str, unit: Unit = "in"
+) -> tuple[Path, ...]:
+    """Write tables that were made already, by file name, with their metadata."""
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
     written, described = [], []
-    for name, make in TABLES.items():
-        table = make(many, unit)
+    for name, table in tables.items():
         written.append(write_whole(target / name, csv_bytes(table)))
         described.append(_describe(name, table, unit))
     metadata = {
