@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from slabvision.estimate import DRAWS, Estimate
 from slabvision.findings import Budget, FaceFindings
 from slabvision.record import MoistureReading, SlabRecord
 from slabvision.trade.board_feet import SlabSizes
@@ -13,7 +14,7 @@ from slabvision.trade.rings import RingProfile
 from slabvision.trade.slab_trade import SlabFacts, SlabTrade, slab_trade
 from slabvision.trade.tally_rules import RULES
 
-__all__ = ["sizes_of", "trade_of"]
+__all__ = ["sizes_of", "thickness_readings", "trade_of", "warp_of"]
 
 
 def trade_of(
@@ -50,10 +51,8 @@ def trade_of(
         stated_board_feet=book.claim.board_feet,
         rule=rule,
         rings=rings,
-        warp=_warp(record),
-        thickness_readings=tuple(
-            ThicknessReading(r.mm, r.station_mm) for r in book.thickness if r.station_mm is not None
-        ),
+        warp=warp_of(record, draws),
+        thickness_readings=thickness_readings(record, draws),
     )
     found = slab_trade(facts, draws=draws)
     return replace(found, notes=said + found.notes)
@@ -86,8 +85,32 @@ def _reading(reading: MoistureReading) -> MeterReading:
     )
 
 
-def _warp(record: SlabRecord) -> Warp | None:
+_GAP_U_MM = 0.8
+"""Standard uncertainty of a gap read under a straightedge or between winding sticks (common
+practice, no source)."""
+
+
+def thickness_readings(record: SlabRecord, draws: int = DRAWS) -> tuple[ThicknessReading, ...]:
+    """Return the notebook's thicknesses whose station is known, mm, each with its own error."""
+    key = record.photos[0].sha256 if record.photos else "slab"
+    return tuple(
+        ThicknessReading(
+            Estimate.normal(r.mm, r.u_mm, "mm", name=f"thickness {i}:{key}", draws=draws),
+            r.station_mm,
+        )
+        for i, r in enumerate(record.notebook.thickness)
+        if r.station_mm is not None
+    )
+
+
+def warp_of(record: SlabRecord, draws: int = DRAWS) -> Warp | None:
+    """Return bow, cup and twist as measured, mm; None where nobody measured any of them."""
     flat = record.notebook.flatness
     if flat.bow_mm is None and flat.cup_mm is None and flat.twist_mm is None:
         return None
-    return Warp(flat.bow_mm or 0.0, flat.cup_mm or 0.0, flat.twist_mm or 0.0)
+    key = record.photos[0].sha256 if record.photos else "slab"
+    bow, cup, twist = (
+        Estimate.normal(gap or 0.0, _GAP_U_MM, "mm", name=f"{what}:{key}", draws=draws)
+        for what, gap in (("bow", flat.bow_mm), ("cup", flat.cup_mm), ("twist", flat.twist_mm))
+    )
+    return Warp(bow, cup, twist)

@@ -197,18 +197,13 @@ def _across(findings: Findings, rings: RingProfile | None) -> tuple[float, tuple
 
 def _loss_of(findings: Findings) -> Any:
     """Return what flattening takes from a part of a length and width, mm."""
-    from slabvision.trade.flattening import Part, ThicknessReading, Warp, flatten
+    from slabvision.trade.flattening import Part, flatten
+    from slabvision.trade_facts import thickness_readings, warp_of
 
-    flat, book, face = findings.record.notebook.flatness, findings.record.notebook, findings.best
-    known = [x for x in (flat.bow_mm, flat.cup_mm, flat.twist_mm) if x is not None]
-    if not known or face is None or not face.length_mm.determined:
+    face, draws = findings.best, findings.thickness_mm.estimate.draws.size
+    warp, readings = warp_of(findings.record, draws), thickness_readings(findings.record, draws)
+    if warp is None or not readings or face is None or not face.length_mm.determined:
         return lambda length, width: _UNKNOWN_WARP_MM
-    readings = [
-        ThicknessReading(r.mm, r.station_mm) for r in book.thickness if r.station_mm is not None
-    ]
-    if not readings:
-        return lambda length, width: _UNKNOWN_WARP_MM
-    warp = Warp(flat.bow_mm or 0.0, flat.cup_mm or 0.0, flat.twist_mm or 0.0)
     long, wide = face.length_mm.estimate.value, face.max_width_mm.estimate.value
 
     @cache
