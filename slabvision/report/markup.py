@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable, Sequence
 
 from slabvision.text import plain
@@ -73,9 +74,9 @@ def table(
     body = []
     for row in rows:
         first, *rest = row
-        cells = [el("th", first, scope="row")]
+        cells = [el("th", first, scope="row", class_=_long(first))]
         cells += [
-            el("td", cell if cell not in (None, "") else "–", data_label=name)
+            el("td", cell if cell not in (None, "") else "–", data_label=name, class_=_long(cell))
             for name, cell in zip(head[1:], rest, strict=True)
         ]
         body.append(el("tr", *cells))
@@ -86,6 +87,15 @@ def table(
         el("tbody", *body),
         class_=class_ or ("pair" if len(head) == 2 else None),
     )
+
+
+_LONG_WORD = 22
+
+
+def _long(cell: Node) -> str | None:
+    """Return the class of cells whose words may be broken anywhere: those with very long ones."""
+    words = re.sub(r"<[^>]*>", " ", str(cell or "")).split()
+    return "long" if any(len(word) > _LONG_WORD for word in words) else None
 
 
 def svg_of(markup: str) -> Html:
