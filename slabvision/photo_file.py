@@ -255,7 +255,7 @@ def _check_webp(file: BufferedReader, path: Any, max_megapixels: float) -> None:
         (bits,) = struct.unpack("<I", head[9:13])
         size = ((bits & 0x3FFF) + 1, (bits >> 14 & 0x3FFF) + 1)
     elif head[:4] == b"VP8 " and len(head) == 18:
-        size = tuple(side & 0x3FFF for side in struct.unpack("<HH", head[14:18]))  # type: ignore[assignment]
+        size = tuple(side & 0x3FFF for side in struct.unpack("<HH", head[14:18]))
     if size is None:
         raise DamagedPhotoError(f"{shown(path)} is truncated or damaged. Copy it again")
     _check_size(size, path, min(max_megapixels, _MAX_WEBP_MEGAPIXELS))

@@ -187,13 +187,15 @@ def _draw_defects(axes: Axes, findings: Findings, face: FaceFindings) -> list[st
 
 def _draw_mark(axes: Axes, mark: Any) -> None:
     closed = mark.type == "rectangle"
-    points = {
-        "length": lambda: [mark.p, mark.q],
-        "tape": lambda: mark.points,
-        "rectangle": lambda: mark.corners,
-        "square": lambda: [mark.end_a, mark.heel, mark.end_b],
-        "board": lambda: mark.points,
-    }[mark.type]()
+    match mark.type:
+        case "length":
+            points = [mark.p, mark.q]
+        case "rectangle":
+            points = mark.corners
+        case "square":
+            points = [mark.end_a, mark.heel, mark.end_b]
+        case _:
+            points = mark.points
     path = np.asarray(points, float)
     if mark.type == "board":
         axes.plot(path[:, 1], path[:, 0], "x", color="#e0218a", markersize=5, markeredgewidth=1.2)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -345,8 +345,8 @@ def fit_plane(
     draws : int
         Number of equally likely views.
     seed : int
-        Seed of the draws; they also depend on the marks, so that photos of one visit are
-        independent but for what they share by name.
+        Seed of the draws; they also depend on where the marks were clicked, so that photos of
+        one visit are independent but for what they share by name.
 
     Raises
     ------
@@ -413,6 +413,9 @@ def _named(marks: Sequence[Mark], camera: Camera) -> tuple[Mark, ...]:
 
 
 def _fingerprint(marks: tuple[Mark, ...], camera: Camera) -> str:
-    text: list[Any] = [camera.shape, camera.focal_px, camera.focal_u]
-    text += [(type(mark).__name__, mark) for mark in marks]
-    return hashlib.sha256(repr(text).encode()).hexdigest()
+    """Name a photo by where its marks were clicked.
+
+    Not by what they say: correcting a typed number moves the answer, not its chance.
+    """
+    places = [(type(mark).__name__, mark.pixels.tolist()) for mark in marks]
+    return hashlib.sha256(repr([camera.shape, places]).encode()).hexdigest()

@@ -103,18 +103,23 @@ def check_marks(
     if chance < _CONTRADICTION:
         _blame(marks, model, modes)
     factor = math.sqrt(chi2 / max(freedom, 1))
-    widened = replace(
-        model,
-        patterns=tuple(
-            replace(p, sigma_px=p.sigma_px * factor, along_u_mm=p.along_u_mm * factor)
-            for p in model.patterns
-        ),
-    )
+    widened = replace(model, patterns=tuple(_widened(p, factor) for p in model.patterns))
     note = (
         f"the marks fit {factor:.1f} times worse than their picking errors allow (a curved sheet, "
-        "a bowed face or a bent tape?); the intervals are widened by as much"
+        "a bowed face or a bent tape?); the intervals are widened for it"
     )
     return widened, find_modes(widened), (note,)
+
+
+def _widened(pattern: Pattern, factor: float) -> Pattern:
+    """Return a pattern with larger errors.
+
+    What is more than picking error is bending, which neighbouring points share: it counts as
+    four independent errors, however many corners a board has, and does not average out.
+    """
+    bend = (factor**2 - 1) * max(1.0, len(pattern.xy) / 4)
+    grow = math.sqrt(1 + bend)
+    return replace(pattern, sigma_px=pattern.sigma_px * grow, along_u_mm=pattern.along_u_mm * grow)
 
 
 def _blame(marks: tuple[Mark, ...], model: Model, modes: list[Mode]) -> None:
