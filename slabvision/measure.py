@@ -236,7 +236,10 @@ def measure_record(
     seen = sorted({face.face for face in faces})
     if len(seen) == 1:
         notes.append(f"one face seen ({seen[0]})")
-    none = Budget.undetermined("clear through needs both faces", "mm2", draws)
+    why = "clear through needs both faces"
+    if len(seen) == 2:
+        why = "both faces are measured, but not laid over one another yet"
+    none = Budget.undetermined(why, "mm2", draws)
     gross = best.gross_area_mm2.times(thickness)
     return Findings(
         folder=str(folder),
