@@ -1,8 +1,14 @@
-"""Speed of the buying desk: 100 slabs and six kinds of part, and one slab's packing beside it."""
+"""Speed of the buying desk: choosing among 100 slabs, and two workers against one run.
+
+.venv/bin/pytest tests/benchmarks/bench_desk.py --benchmark-only -m ""
+"""
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
+import pytest
 import shapely
 
 from slabvision.clear.region import Trims
@@ -11,6 +17,7 @@ from slabvision.desk.choose import choose
 from slabvision.desk.offers import Offer
 from slabvision.desk.packing import SlabPacking
 from slabvision.desk.pieces import pieces_of
+from slabvision.desk.visit import TOTALS, measure_visit, slab_folders
 from slabvision.desk.wanted import Wanted
 
 KINDS = ("surface_check", "sound_knot", "end_check", "hole", "bark_inclusion")
@@ -83,3 +90,45 @@ def test_one_slab_and_six_parts(benchmark):
         return packing.most({i: p.count for i, p in enumerate(pieces)})[0]
 
     assert benchmark.pedantic(run, rounds=3, iterations=1)
+
+
+FORTY = 40
+"""Rendered slabs for the ratio of two workers to one run."""
+
+
+@pytest.fixture(scope="module")
+def forty(tmp_path_factory):
+    """Write rendered slabs, one face of 1.5 megapixels each; takes two minutes."""
+    from slabvision.record import Notebook
+    from slabvision.scene import render_slab
+    from slabvision.study.from_scene import readings, write_slab
+
+    place = tmp_path_factory.mktemp("forty")
+    for n in range(FORTY):
+        scene = render_slab(
+            100 + n, look=("oak", "walnut", "plane")[n % 3], views=("face A",),
+            reference=("board", "two tapes", "plywood")[n % 3],
+            tilt_band=("ladder", "eye height")[n % 2], yard=("concrete", "grass")[n % 2],
+            megapixels=1.5, max_bytes=400_000,
+        )  # fmt: skip
+        book = Notebook(tag=f"s{n}", species="oak", thickness=readings(scene, n))
+        write_slab(scene, place / f"slab-{n:02d}", book)
+    return slab_folders([place])
+
+
+def test_two_workers_against_one_run(benchmark, forty):
+    """One run here with OpenCV's own threads against two workers of one thread each."""
+    from slabvision.opencv import cv2
+
+    start = time.perf_counter()
+    alone = measure_visit(forty)
+    serial = time.perf_counter() - start
+    two = benchmark.pedantic(lambda: measure_visit(forty, jobs=2), rounds=1, iterations=1)
+    benchmark.extra_info.update(
+        serial_s=serial,
+        opencv_threads_of_the_serial_run=cv2.getNumThreads(),
+        ratio=serial / benchmark.stats.stats.min,
+        not_measured=len(alone.broken),
+    )
+    for name in TOTALS:
+        assert np.array_equal(alone.total(name).draws, two.total(name).draws, equal_nan=True)
