@@ -25,9 +25,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-app.add_typer(cli_trade.app, name="trade")
-app.add_typer(cli_validate.app, name="validate")
-cli_desk.register(app)
 
 UnitOption = Annotated[
     str, typer.Option("--unit", help="in (inches, board feet) or mm.", metavar="in|mm")
@@ -171,6 +168,11 @@ def schema() -> None:
 
     typer.echo(json.dumps(json_schema(), indent=1))
 
+
+# The other commands stand in modules of their own, listed after the main job.
+cli_desk.register(app)
+app.add_typer(cli_trade.app, name="trade")
+app.add_typer(cli_validate.app, name="validate")
 
 # What the commands share ------------------------------------------------------------------------
 

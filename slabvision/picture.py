@@ -9,6 +9,7 @@ import numpy as np
 
 from slabvision.defects import defect_kind
 from slabvision.findings import FaceFindings, Findings
+from slabvision.record import PhotoEntry
 from slabvision.text import plain
 
 if TYPE_CHECKING:
@@ -60,7 +61,8 @@ def face_figure(findings: Findings, face: FaceFindings, unit: Unit) -> Figure:
     entry = findings.record.photo(face.photo)
     image = read_thumbnail(photo_path(findings.folder, entry), _LONG_SIDE_PX)
     height, width = entry.shape
-    inches = (16.0, 16.0 * height / width + 1.7)
+    top, left, bottom, right = _view_of(entry)
+    inches = (16.0, 16.0 * (bottom - top) / (right - left) + 1.7)
     figure = Figure(figsize=inches, dpi=100, facecolor="white")
     strip = 1.7 / inches[1]
     axes = figure.add_axes((0, strip, 1, 1 - strip))
@@ -73,8 +75,8 @@ def face_figure(findings: Findings, face: FaceFindings, unit: Unit) -> Figure:
         _line(axes, entry.arris.points, closed=not entry.arris.open, color=_INK, width=1.4)
     for mark in entry.marks:
         _draw_mark(axes, mark)
-    axes.set_xlim(-0.5, width - 0.5)
-    axes.set_ylim(height - 0.5, -0.5)
+    axes.set_xlim(left, right)
+    axes.set_ylim(bottom, top)
     handles = [Patch(facecolor=_CLEAR, alpha=0.45, label="clear, with keep-outs")]
     for kind in labels:
         term = defect_kind(kind)
@@ -91,6 +93,31 @@ def face_figure(findings: Findings, face: FaceFindings, unit: Unit) -> Figure:
     )
     _caption(figure, findings, face, unit, strip)
     return figure
+
+
+def _view_of(entry: PhotoEntry) -> tuple[float, float, float, float]:
+    """Return the part of the photo worth showing: slab and marks with a margin."""
+    height, width = entry.shape
+    points = [np.asarray(o.points) for o in (entry.arris, entry.widest) if o is not None]
+    points += [np.asarray(_mark_points(mark)) for mark in entry.marks]
+    both = np.concatenate(points)
+    low, high = both.min(axis=0), both.max(axis=0)
+    margin = 0.06 * float((high - low).max())
+    top, left = np.maximum(low - margin, -0.5)
+    bottom, right = np.minimum(high + margin, (height - 0.5, width - 0.5))
+    return float(top), float(left), float(bottom), float(right)
+
+
+def _mark_points(mark: Any) -> Any:
+    match mark.type:
+        case "length":
+            return [mark.p, mark.q]
+        case "rectangle":
+            return mark.corners
+        case "square":
+            return [mark.end_a, mark.heel, mark.end_b]
+        case _:
+            return mark.points
 
 
 def _caption(
@@ -187,16 +214,7 @@ def _draw_defects(axes: Axes, findings: Findings, face: FaceFindings) -> list[st
 
 def _draw_mark(axes: Axes, mark: Any) -> None:
     closed = mark.type == "rectangle"
-    match mark.type:
-        case "length":
-            points = [mark.p, mark.q]
-        case "rectangle":
-            points = mark.corners
-        case "square":
-            points = [mark.end_a, mark.heel, mark.end_b]
-        case _:
-            points = mark.points
-    path = np.asarray(points, float)
+    path = np.asarray(_mark_points(mark), float)
     if mark.type == "board":
         axes.plot(path[:, 1], path[:, 0], "x", color="#e0218a", markersize=5, markeredgewidth=1.2)
     else:
