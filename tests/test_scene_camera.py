@@ -130,7 +130,8 @@ def test_neighbouring_polygons_share_no_pixel_and_leave_none() -> None:
 @given(st.floats(0.02, 5.0), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
 @settings(max_examples=60, deadline=None)
 def test_coverage_of_a_rectangle_sums_to_its_area(width: float, r: float, c: float) -> None:
-    ring = [*np.array([[0.0, 0.0], [8.0, 0.0], [8.0, width], [0.0, width]]), 4 + r, 4 + c]
+    corners = np.array([[0.0, 0.0], [8.0, 0.0], [8.0, width], [0.0, width]])
+    ring = corners + np.array([4 + r, 4 + c])
     cover, _ = coverage([ring], (24, 24), lines=16)
     assert float(cover.sum()) == pytest.approx(8.0 * width, rel=0.02)
     assert cover.max() <= 1.0

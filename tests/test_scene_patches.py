@@ -30,7 +30,7 @@ def test_mask_area_is_the_tables_area(look: str) -> None:
     patch = render_face_patch(
         21, look, (500, 700), 0.5, amounts={"rot": 3, "grub holes": 3, "bark inclusions": 3}
     )
-    assert len(patch.table) > 3
+    assert len(patch.table) >= 3
     for defect in patch.table:
         assert defect.kind in KINDS
         counted = float((patch.labels == defect.number).sum()) * 0.25

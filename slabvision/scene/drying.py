@@ -50,7 +50,9 @@ class _Draw:
         rng = self.rng
         return Crack(
             self.next(), form, mouth, tip, azimuth, *radii, width, z_open, depth,
-            waves(rng, 8, (12.0,), (140.0,), 0.22), waves(rng, 7, (25.0,), (420.0,), 0.9),
+            waves(rng, 12, (5.0,), (140.0,), 0.28),
+            # Slow wander, and the small steps from fibre to fibre.
+            waves(rng, 7, (40.0,), (420.0,), 0.8) + waves(rng, 14, (2.5,), (22.0,), 0.16),
         )  # fmt: skip
 
     def end_checks(self, count: float) -> list[Crack]:

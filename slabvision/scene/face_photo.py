@@ -136,7 +136,7 @@ def paint_face(
 
 def _paint_ground(rng: np.random.Generator, picture: Picture, setting: Setting, depth: float,
                   finest: float) -> None:  # fmt: skip
-    mm = max(1.2 * finest, 0.9)
+    mm = max(1.3 * finest, 0.9)
     level = depth if setting.yard != "rack" else depth + 40.0
     u, v = picture.at(level)
     near = (np.abs(u) < 2.5e4) & (np.abs(v) < 2.5e4)
@@ -145,9 +145,9 @@ def _paint_ground(rng: np.random.Generator, picture: Picture, setting: Setting, 
     for a in (u, v):
         part = a[near][::97]
         first, last = float(part.min()) - 20.0, float(part.max()) + 20.0
-        if (last - first) / mm > 4200:
+        if (last - first) / mm > 3400:
             middle = float(np.median(part))
-            first, last = middle - 2100 * mm, middle + 2100 * mm
+            first, last = middle - 1700 * mm, middle + 1700 * mm
         low.append(first)
         side.append(int((last - first) / mm))
     texture = ground_texture(rng, setting.yard, (side[1], side[0]), mm)

@@ -8,7 +8,8 @@ from slabvision.opencv import cv2
 from slabvision.scene.condition import Region, Slab
 from slabvision.scene.faults import Blob, Ellipsoid, KnotBody
 from slabvision.scene.fill import Array, coverage, rings_of
-from slabvision.scene.log import Log
+from slabvision.scene.log import Branch, Log
+from slabvision.scene.looks import Look
 from slabvision.scene.noise import blur_noise, smoothstep
 from slabvision.scene.wood import Canvas
 
@@ -70,35 +71,81 @@ def _knot(log: Log, canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Ge
     t, up, side = log.along_branch(branch, x, y, z)
     d = np.hypot(up, side)
     width = branch.radius(t)
-    block = pixels[where]
+    block, mm = pixels[where], canvas.mm
     dead = smoothstep(-8.0, 10.0, t - branch.dead_mm).astype(np.float32)
-    # Grain crowds and darkens round the knot.
-    block *= 1.0 - (0.24 * np.exp(-np.maximum(out, 0.0) / 5.0))[..., None]
-    own = np.array(look.heart_late, np.float32)
-    alive = 0.55 * own + 0.45 * np.array([132.0, 82.0, 48.0], np.float32)
-    gone = 0.45 * own + 0.55 * np.array([66.0, 50.0, 40.0], np.float32)
-    colour = alive + dead[..., None] * (gone - alive)
+    fine = blur_noise(rng, out.shape, (0.4 / mm, 0.4 / mm))
+    coarse = blur_noise(rng, out.shape, (2.2 / mm, 2.2 / mm))
+    # Grain crowds and darkens round the knot, and tears there under the saw.
+    away = np.maximum(out, 0.0)
+    block *= (1.0 - 0.2 * np.exp(-away / 5.0))[..., None]
+    torn = np.exp(-away / 7.0) * np.clip(blur_noise(rng, out.shape, (0.5 / mm, 2.0 / mm)), -1, 2)
+    block *= (1.0 + 0.07 * torn)[..., None]
+    colour = _knot_wood(look, branch, d / width, t, dead, fine, coarse)
     azimuth = np.arctan2(side, up)
-    rough = 0.55 * branch.ripple(2 * np.cos(azimuth), 2 * np.sin(azimuth), t / 30.0)
-    share = ((d + rough) / branch.ring_mm) % 1.0
-    colour = colour * (1.08 - 0.3 * share[..., None] ** 2)
-    colour = colour * (1.0 - 0.45 * np.exp(-d / (0.12 * width + 0.8)))[..., None]
-    colour = colour * (1 + 0.06 * blur_noise(rng, d.shape, (0.5 / canvas.mm,) * 2))[..., None]
-    # Star checks of a knot that dried faster than the wood round it.
-    arms = np.abs(np.sin((azimuth * 1.5 + 1.7 * branch.base_mm) + 0.5 * rough))
-    star = np.exp(-((arms * d / 0.42) ** 2)) * (d > 0.15 * width) * (d < 0.82 * width)
-    star = star * (0.25 + 0.6 * dead) * (width > 6)
-    colour = colour + star[..., None] * (_DARK - colour)
+    colour *= _knot_rings(branch, d, azimuth, t, coarse)[..., None]
+    star = _star(branch, d, azimuth, width, coarse, mm) * (0.35 + 0.55 * dead) * (width > 5)
+    colour += star[..., None] * (_DARK * 1.15 - colour)
     if branch.rotten:
-        patch = blur_noise(rng, d.shape, (2.0 / canvas.mm, 2.0 / canvas.mm))
-        eaten = 0.75 * dead * smoothstep(0.1, 1.0, patch + 0.5)
-        colour = colour + eaten[..., None] * (np.array([72.0, 54, 38], np.float32) - colour)
-    ring = smoothstep(-0.6, 0.3, d - width) * dead
-    colour = colour + ring[..., None] * (np.array([38.0, 29, 24], np.float32) - colour)
-    border = np.exp(-((out / 1.0) ** 2)) * (1 - dead) * 0.35
-    alpha = np.clip(0.5 - out / max(canvas.mm, 0.25), 0.0, 1.0)
-    _mix(block, colour.astype(np.float32), alpha)
-    block *= (1.0 - border)[..., None].astype(np.float32)
+        eaten = 0.75 * dead * smoothstep(0.1, 1.0, coarse + 0.5)
+        colour += eaten[..., None] * (np.array([82.0, 62, 44], np.float32) - colour)
+        colour *= (1.0 + 0.16 * fine * dead)[..., None]
+    if branch.bark_mm > 0.3:
+        ring = smoothstep(-0.5, 0.4, d - width + 0.35 * coarse) * dead
+        crust = np.array([58.0, 42, 32], np.float32) * (1.0 + 0.3 * fine + 0.15 * coarse)[..., None]
+        colour += ring[..., None] * (crust - colour)
+        gap = np.exp(-(((d - width - 0.2) / 0.35) ** 2)) * dead * smoothstep(-0.6, 0.6, coarse)
+        colour += (0.75 * gap)[..., None] * (_DARK - colour)
+    # A live knot has grown together with the wood: its border is soft, a dead one's is sharp.
+    soft = np.maximum(mm, 0.3) + 1.3 * (1.0 - dead)
+    _mix(block, colour.astype(np.float32), np.clip(0.5 - (out + 0.25 * fine) / soft, 0.0, 1.0))
+    border = np.exp(-(((out + 0.4) / 1.1) ** 2)) * (1.0 - dead)
+    block *= (1.0 - 0.22 * border)[..., None].astype(np.float32)
+
+
+def _knot_wood(look: Look, branch: Branch, share: Array, t: Array, dead: Array, fine: Array,
+               coarse: Array) -> Array:  # fmt: skip
+    """Return the ground colour of a knot: wood-coloured at its rim, browner inside."""
+    rim = 0.72 * np.array(look.heart, np.float32) + 0.28 * np.array([150.0, 96, 58], np.float32)
+    core = 0.5 * np.array(look.heart_late, np.float32) + 0.42 * np.array(
+        [128.0, 80, 48], np.float32
+    )
+    gone = 0.4 * np.array(look.heart_late, np.float32) + 0.5 * np.array([84.0, 66, 52], np.float32)
+    inward = np.clip(1.25 - share - 0.12 * coarse, 0.0, 1.0)[..., None] ** 1.3
+    colour = rim + inward * (core - rim)
+    colour = colour + (0.8 * dead)[..., None] * (gone - colour)
+    return np.asarray(colour * (1.0 + 0.04 * fine + 0.05 * coarse)[..., None], np.float32)
+
+
+def _knot_rings(branch: Branch, d: Array, azimuth: Array, t: Array, coarse: Array) -> Array:
+    """Return the darkness of a knot's own rings: uneven in width, off centre."""
+    off = 1.0 + 0.22 * np.cos(azimuth - 6.0 * branch.base_mm)  # compression side
+    rough = 0.4 * branch.ripple(2 * np.cos(azimuth), 2 * np.sin(azimuth), t / 30.0)
+    number = (d / off + rough + 0.12 * coarse) / branch.ring_mm
+    number = number + 0.8 * np.sin(0.7 * number + branch.dead_mm)
+    share = number - np.floor(number)
+    strength = 0.2 + 0.12 * np.sin(2.4 * np.floor(number) + branch.x)
+    rings = 1.0 - strength * np.clip((share - 0.45) / 0.5, 0.0, 1.0) ** 1.5
+    heart = np.exp(-((d / 1.3) ** 2))
+    return np.asarray(rings * (1.0 - 0.4 * heart), np.float32)
+
+
+def _star(branch: Branch, d: Array, azimuth: Array, width: Array, coarse: Array,
+          mm: float) -> Array:  # fmt: skip
+    """Return the star checks of a knot that dried faster than the wood round it."""
+    cover = np.zeros_like(d)
+    seed = branch.x * 0.37 + branch.dead_mm
+    arms = 2 + int(seed) % 3
+    for k in range(arms):
+        heading = seed + k * (2 * np.pi / arms) + 0.7 * np.sin(3.1 * k + seed)
+        turn = (azimuth - heading + np.pi) % (2 * np.pi) - np.pi
+        away = np.abs(d * np.sin(np.clip(turn, -1.5, 1.5)) + 0.5 * coarse)
+        ahead = d * np.cos(turn)
+        length = width * (0.5 + 0.35 * np.sin(5.0 * k + seed) ** 2)
+        open_mm = (0.09 + 0.035 * branch.ring_mm) * np.sqrt(width) * np.clip(
+            1.0 - ahead / length, 0.0, 1.0)  # fmt: skip
+        cover = np.maximum(cover, np.clip((open_mm - away) / mm + 0.5, 0, 1) * (ahead > 0)
+                           * np.clip(2.5 * open_mm / mm, 0, 1))  # fmt: skip
+    return cover
 
 
 def _rot(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator) -> None:
@@ -124,9 +171,11 @@ def _rot(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator) ->
         colour = colour * (1.0 - 0.55 * np.exp(-((cubes / 0.12) ** 2)))[..., None]
     _mix(block, colour, soft * 0.82)
     # Zone lines of the fungus: thin dark wandering lines near the border.
-    wander = out + 2.5 * blur_noise(rng, out.shape, (5.0 / mm, 9.0 / mm))
-    for level, strength in ((9.0, 0.5), (2.0, 0.65), (-9.0, 0.35)):
-        line = np.exp(-(((wander - level) / 0.8) ** 2)) * strength
+    wander = out + 1.6 * blur_noise(rng, out.shape, (4.0 / mm, 11.0 / mm))
+    here = smoothstep(-0.5, 0.7, blur_noise(rng, out.shape, (12.0 / mm, 22.0 / mm)))
+    thin = 0.45 + 0.15 * (number % 3)
+    for level, strength in ((3.0 + 4.0 * (number % 2), 0.7), (-9.0, 0.3 * (number % 3))):
+        line = np.exp(-(((wander - level) / thin) ** 2)) * strength * here
         _mix(block, _DARK * 1.4, line)
 
 

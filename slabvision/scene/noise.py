@@ -28,6 +28,14 @@ class Waves:
     phases: Array
     amplitudes: Array
 
+    def __add__(self, other: Waves) -> Waves:
+        """Return the sum of two fields of the same coordinates."""
+        return Waves(
+            np.vstack([self.vectors, other.vectors]),
+            np.concatenate([self.phases, other.phases]),
+            np.concatenate([self.amplitudes, other.amplitudes]),
+        )
+
     def __call__(self, *coordinates: Array) -> Array:
         """Return the field at broadcast coordinates."""
         total: Array = np.zeros(np.broadcast_shapes(*(np.shape(c) for c in coordinates)))
@@ -71,20 +79,30 @@ def blur_noise(
     small = tuple(-(-n // f) + 8 for n, f in zip(shape, factors, strict=True))
     noise = rng.standard_normal(small, dtype=np.float32)
     rest = [s / f for s, f in zip(sigma, factors, strict=True)]
+    rest = [s if s > 0.2 else 0.01 for s in rest]
     if max(rest) > 0.05:
         noise = cv2.GaussianBlur(
             noise,
             (0, 0),
-            sigmaX=max(rest[1], 0.01),
-            sigmaY=max(rest[0], 0.01),
+            sigmaX=rest[1],
+            sigmaY=rest[0],
             borderType=cv2.BORDER_REFLECT,
         )
     if max(factors) > 1:
         size = (small[1] * factors[1], small[0] * factors[0])
         noise = cv2.resize(noise, size, interpolation=cv2.INTER_CUBIC)
     noise = noise[: shape[0], : shape[1]]
-    spread = float(noise[:: max(1, shape[0] // 500), :: max(1, shape[1] // 500)].std())
-    return np.asarray(noise / (spread or 1.0), dtype=np.float32)
+    # Spread 1 over endless ground, not over this window: a patch looks as part of the whole would.
+    spread = _kept(rest[0]) * _kept(rest[1])
+    return np.asarray(noise * np.float32(1.0 / spread), dtype=np.float32)
+
+
+def _kept(sigma: float) -> float:
+    """Return the spread that white noise of spread 1 keeps after a blur in one direction."""
+    if sigma <= 0.01:
+        return 1.0
+    k = np.exp(-0.5 * (np.arange(-40, 41) / sigma) ** 2)
+    return float(np.linalg.norm(k) / k.sum())
 
 
 def enlarge(coarse: Array, factor: int, shape: tuple[int, int]) -> Array:

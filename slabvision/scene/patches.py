@@ -20,6 +20,7 @@ from slabvision.scene.noise import blur_noise
 from slabvision.scene.sawing import saw
 from slabvision.scene.surface import Surface, finish
 from slabvision.scene.wood import Canvas, clear_wood
+from slabvision.scene.yard import ground_texture
 
 __all__ = ["Defect", "EndPatch", "FacePatch", "paint_plane", "render_end", "render_face_patch"]
 
@@ -127,10 +128,9 @@ class FacePatch:
 
 
 def _backdrop(rng: np.random.Generator, shape: tuple[int, int], mm: float) -> Array:
-    """Return plain ground: earth and grit."""
-    tone = 96.0 + 16.0 * blur_noise(rng, shape, (2.5 / mm, 2.5 / mm))
-    tone += 14.0 * blur_noise(rng, shape, (9.0 / mm, 9.0 / mm))
-    return np.asarray(tone[..., None] * np.array([1.02, 0.98, 0.9], np.float32))
+    """Return ground under a slab: gravel or concrete."""
+    kind = "gravel" if rng.uniform() < 0.6 else "concrete"
+    return ground_texture(rng, kind, shape, mm)
 
 
 def _onto_ground(slab: Slab, canvas: Canvas, outline: Any, pixels: Array,

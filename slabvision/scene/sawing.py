@@ -105,29 +105,32 @@ class Cut:
 
     # Outlines -----------------------------------------------------------------------------
 
-    def edge_y(self, x: Array, z: Array | float, side: int) -> Array:
-        """Return y of the wood's surface (under the bark) at x and height z; side is +1 or -1."""
+    def edge_y(self, x: Array, z: Array | float, side: int, *, first: Array | None = None) -> Array:
+        """Return y of the wood's surface (under the bark) at x and height z; side is +1 or -1.
+
+        ``first`` is a guess, good to a few millimetres, that saves the search.
+        """
         x = np.asarray(x, np.float64)
         z = np.broadcast_to(np.asarray(z, np.float64), x.shape)
-        if len(x) < 40:
+        if len(x) < 40 and first is None:
             return self._search_edge(x, z, side)
-        # A search every few stations, then a short one round its answer everywhere.
-        few = np.unique(np.append(np.arange(0, len(x), 6), len(x) - 1))
-        first = np.interp(np.arange(len(x)), few, self._search_edge(x[few], z[few], side, 14))
-        low, high = first - side * 7.0, first + side * 7.0
-        f_low, f_high = self._outside(x, low, z), self._outside(x, high, z)
-        ok = (f_low < 0) & (f_high > 0)
-        for _ in range(7):  # false position, Illinois variant
-            middle = np.where(ok, (low * f_high - high * f_low) / np.where(ok, f_high - f_low, 1),
-                              first)  # fmt: skip
-            f = self._outside(x, middle, z)
-            out = f > 0
-            f_low = np.where(out, 0.5 * f_low, f)
-            f_high = np.where(out, f, 0.5 * f_high)
-            low, high = np.where(out, low, middle), np.where(out, middle, high)
-        y = np.where(ok, middle, first)
-        if not ok.all():
-            y[~ok] = self._search_edge(x[~ok], z[~ok], side)
+        if first is None:
+            # A search every few stations, then a short one round its answer everywhere.
+            few = np.unique(np.append(np.arange(0, len(x), 6), len(x) - 1))
+            first = np.interp(np.arange(len(x)), few, self._search_edge(x[few], z[few], side, 14))
+        before = first + side * 2.0
+        f_before = self._outside(x, before, z)
+        y = first
+        for _ in range(6):  # secant steps: the rings are nearly even there
+            f = self._outside(x, y, z)
+            change = f - f_before
+            step = f * (y - before) / np.where(np.abs(change) > 1e-12, change, 1.0)
+            before, f_before, y = y, f, y - np.clip(step, -4.0, 4.0)
+            if np.abs(step).max() < 1e-7:
+                break
+        lost = np.flatnonzero((np.abs(step) > 1e-5) | (np.abs(y - first) > 9.0))
+        if lost.size:
+            y[lost] = self._search_edge(x[lost], z[lost], side)
         return np.asarray(y)
 
     def _outside(self, x: Array, y: Array, z: Array) -> Array:
@@ -173,7 +176,8 @@ class Cut:
         total = np.zeros(np.broadcast_shapes(x.shape, np.shape(z)))
         for s, a, b, thick in self.bark:
             if s == side:
-                edge = np.clip(np.minimum(x - a, b - x) / 25.0, 0.0, 1.0)
+                ragged = 16.0 * self.bark_ripple(0.3 * x, np.asarray(z) * 0.8 - 300.0 * side)
+                edge = np.clip((np.minimum(x - a, b - x) + ragged) / 12.0, 0.0, 1.0)
                 rough = 1.0 + 0.3 * self.bark_ripple(x, np.asarray(z) + 500.0 * side)
                 total = np.maximum(total, thick * np.sqrt(edge) * np.clip(rough, 0.35, 1.6))
         return total
@@ -186,7 +190,7 @@ class Cut:
         x = np.arange(self.x0 - 40.0, self.x1 + 40.0 + step_mm, step_mm)
         sides = []
         for side in (1, -1):
-            y = self.edge_y(x, z, side)
+            y = self.edge_y(x, z, side, first=self._rough_edges_y(x, z, side))
             if bark:
                 slope = np.gradient(y, step_mm)
                 y = y + side * self.bark_mm(x, z, side) * np.sqrt(1 + np.minimum(slope**2, 1.0))
@@ -223,7 +227,7 @@ class Cut:
         for _ in range(2):
             y = self._rough_edges_y(x, z, side)
             x = self.end_x(0, y) + share * (self.end_x(1, y) - self.end_x(0, y))
-        y = self.edge_y(x, z, side)
+        y = self.edge_y(x, z, side, first=self._rough_edges_y(x, z, side))
         if bark:
             slope = np.clip(np.gradient(y, x), -1.0, 1.0)
             y = y + side * self.bark_mm(x, z, side) * np.sqrt(1 + slope**2)
@@ -333,5 +337,6 @@ def saw(
         skew=(float(rng.normal(0, 0.02)), float(rng.normal(0, 0.02))), bark=tuple(bark),
         bark_ripple=waves(rng, 14, (9.0, 9.0), (140.0, 90.0), 1.0),
     )  # fmt: skip
-    upper, lower = (made.section(z, step_mm=20.0)[:, 1] for z in (made.z_a, made.z_b))
+    stations = np.arange(made.x0, made.x1 + 20.0, 20.0)
+    upper, lower = made.edge_y(stations, made.z_a, 1), made.edge_y(stations, made.z_b, -1)
     return replace(made, y_origin=(float(upper.max()), float(lower.min())))

@@ -56,6 +56,7 @@ def _start(rng: np.random.Generator, camera: Camera, setting: Setting, floor: fl
 
 def _stack_behind(rng: np.random.Generator, camera: Camera, floor: float) -> Array:
     """Paint an out-of-focus stack of slabs some metres behind, and daylight above it."""
+    whole, camera = camera.shape, camera.resized((camera.shape[0] // 4, camera.shape[1] // 4))
     u, v = camera.plane_maps(2, 2600.0)
     height = floor - v
     count = 40
@@ -64,31 +65,33 @@ def _stack_behind(rng: np.random.Generator, camera: Camera, floor: float) -> Arr
     layer = layer.reshape(height.shape)
     tone = rng.uniform(70.0, 150.0, count).astype(np.float32)
     tone[1::2] = rng.uniform(26.0, 44.0, len(tone[1::2]))  # gaps between, stickers in the dark
-    light = tone[layer] * (1.0 + 0.1 * blur_noise(rng, u.shape, (6.0, u.shape[1] / 12)))
+    light = tone[layer] * (1.0 + 0.1 * blur_noise(rng, u.shape, (2.0, u.shape[1] / 12)))
     top = float(rng.uniform(900.0, 1700.0))
     sky = 1.0 / (1.0 + np.exp(-(height - top) / 60.0))
     hedge = 118.0 + 26.0 * blur_noise(rng, u.shape, (u.shape[1] / 50, u.shape[1] / 50))
     image = light[..., None] * np.array([1.06, 0.98, 0.86], np.float32)
     green = hedge[..., None] * np.array([0.86, 1.0, 0.78], np.float32)
     image += sky[..., None].astype(np.float32) * (green - image)
-    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigmaX=u.shape[1] / 170.0), np.float32)
+    soft = cv2.GaussianBlur(image.astype(np.float32), (0, 0), sigmaX=u.shape[1] / 170.0)
+    return np.asarray(cv2.resize(soft, whole[::-1], interpolation=cv2.INTER_LINEAR))
 
 
 def _sections(slab: Slab, role: str, depths: Array) -> list[tuple[float, Array]]:
     """Return cross-sections of the slab behind an end, (depth, ring), the farthest first."""
     cut, frame = slab.cut, slab.cut.frame(role)
     end, inward = (0, 1.0) if role == "end A" else (1, -1.0)
-    z = np.linspace(cut.z_a, cut.z_b, 9)
+    heights = np.linspace(cut.z_a, cut.z_b, 9)
+    rails = {side: [cut.rail(float(z), side, bark=True) for z in heights] for side in (1, -1)}
     levels = []
     for depth in depths:
         sides = []
         for side in (1, -1):
-            y = np.full_like(z, cut.rough_edge_y((cut.x0, cut.x1)[end], float(z[4]), side))
+            y = np.array([rail[0 if end == 0 else -1, 1] for rail in rails[side]])
             for _ in range(2):
                 x = cut.end_x(end, y) + inward * depth
-                y = cut.edge_y(x, z, side)
-            y = y + side * cut.bark_mm(x, z, side)
-            sides.append(frame.from_log(np.column_stack([x, y, z])))
+                y = np.array([np.interp(at, *rail.T)
+                              for at, rail in zip(x, rails[side], strict=True)])  # fmt: skip
+            sides.append(frame.from_log(np.column_stack([x, y, heights])))
         levels.append((float(depth), np.vstack([sides[0], sides[1][::-1]])))
     return levels
 
