@@ -96,7 +96,7 @@ class Crack:
 
     def _width(self, x: Array, r: Array, log: Log, z: Array | float) -> Array:
         along = self._along(x)
-        rough = np.clip(1.0 + self.jitter(x), 0.35, 1.8)
+        rough = np.clip(1.0 + self.jitter(x + 0.8 * r), 0.35, 1.8)
         if self.form == "surface":
             deep = np.abs(np.asarray(z) - self.z_open) / np.maximum(self.depth_mm * along, 1e-6)
             return np.asarray(self.width_mm * along * rough * np.clip(1.0 - deep, 0.0, 1.0) ** 0.7)
@@ -180,7 +180,7 @@ class Crack:
             r = np.linspace(max(self.r_in, 0.0), self.r_out, 400)
         if r[-1] - r[0] < 1.0:
             return None
-        line = 0.6 * self.jitter(r * 9.0) * np.minimum(1.0, r / 40.0)
+        line = (0.8 * self.jitter(2.5 * r) + 0.25 * self.jitter(7.0 * r)) * np.minimum(1, r / 40)
         y = cy + r * np.cos(self.azimuth) - line * np.sin(self.azimuth)
         z = cz + r * np.sin(self.azimuth) + line * np.cos(self.azimuth)
         y = y + float(self.wiggle(np.array(x_end)))

@@ -161,7 +161,7 @@ def tape_art(rng: np.random.Generator, length_mm: float, width_mm: float, unit: 
     else:
         for k in range(1, int(length_mm / 10) + 1):
             tens = k % 10 == 0
-            size = (9.0 if tens else 5.6) / mm
+            size = (6.8 if tens else 5.4) / mm
             _text(art, str(k), (k * 10 - (5.0 if tens else 3.4)) / mm, rows * 0.62, size,
                   red if tens else black)  # fmt: skip
     wear = blur_noise(rng, (rows, cols), (3.0 / mm, 8.0 / mm))
@@ -224,6 +224,7 @@ def tape(rng: np.random.Generator, start: Array, turn: float, length: float, w: 
     unit = unit or str(rng.choice(["in", "cm"]))
     width = float(rng.choice([19.0, 25.0]))
     step = MM_PER_IN * 6 if unit == "in" else 100.0
+    step = step / 2 if length < 900.0 else step
     readings = np.arange(step, length - 8.0, step)
     along, mm = np.array([np.cos(turn), np.sin(turn)]), 0.3
     seed = int(rng.integers(2**31))
@@ -412,8 +413,8 @@ def place_reference(
         if kind == "tape on face":
             return (first,)
         # The second tape lies across, from one live edge towards the other.
-        reach = float(rng.uniform(0.65, 0.9)) * _width_at(outline, middle[0])
         u = float(middle[0] + rng.uniform(-0.3, 0.3) * length)
+        reach = float(rng.uniform(0.8, 0.97)) * _width_at(outline, u)
         low = _edge_at(outline, u)
         across = np.array([u, low + 12.0])
         second = tape(rng, across, np.pi / 2 + lean, reach, -0.4, "face", 0.4)

@@ -338,7 +338,8 @@ class _Shot:
             tint = tint * casts[int(rng.integers(3))]
         mean = float(np.mean(light[::16, ::16]))
         target = float(rng.uniform(112.0, 136.0))
-        exposure = float(np.clip(target / max(mean, 1.0), 0.6, 1.5))
+        bright = float(np.percentile(light[::16, ::16], 97.0))
+        exposure = float(np.clip(min(target / max(mean, 1.0), 212.0 / max(bright, 1.0)), 0.55, 1.5))
         film = Film(
             exposure, (float(tint[0]), float(tint[1]), float(tint[2])),
             float(rng.uniform(0.04, 0.2)), float(rng.uniform(0.55, 0.95)),
