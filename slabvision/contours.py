@@ -91,13 +91,38 @@ def _link(start: NDArray[np.intp], end: NDArray[np.intp], width: int) -> list[ND
             if corner[edge]:
                 path.append(edge)
             edge = successor[edge]
-        points = end[path]
-        ring = np.stack([points // width - 1.5, points % width - 1.5], axis=1)
-        # Start each ring at its first corner in reading order, so that results do not depend on
-        # how the edges were collected.
-        begin = int(np.lexsort((ring[:, 1], ring[:, 0]))[0])
-        rings.append(np.roll(ring, -begin, axis=0))
+        for points in _simple(end[path].tolist()):
+            at_corner = np.asarray(points)
+            ring = np.stack([at_corner // width - 1.5, at_corner % width - 1.5], axis=1)
+            # Start each ring at its first corner in reading order, so that results do not
+            # depend on how the edges were collected.
+            begin = int(np.lexsort((ring[:, 1], ring[:, 0]))[0])
+            rings.append(np.roll(ring, -begin, axis=0))
     return rings
+
+
+def _simple(path: list[int]) -> list[list[int]]:
+    """Split a ring that meets itself at a corner into rings that do not.
+
+    A hole that touches the outside at a corner would else be walked round on the outer ring,
+    which no polygon may do; as a ring of its own it may touch the outer one there.
+    """
+    if len(set(path)) == len(path):
+        return [path]
+    rings: list[list[int]] = []
+    stack: list[int] = []
+    place: dict[int, int] = {}
+    for corner in path:
+        if corner in place:
+            cut = place[corner]
+            rings.append(stack[cut:])
+            for gone in stack[cut + 1 :]:
+                del place[gone]
+            del stack[cut + 1 :]
+        else:
+            place[corner] = len(stack)
+            stack.append(corner)
+    return [*rings, stack]
 
 
 def mask_polygons(mask: NDArray[np.bool_], offset: tuple[float, float] = (0, 0)) -> MultiPolygon:
