@@ -119,3 +119,20 @@ def test_out_of_range_values_are_named() -> None:
         Surface(saw="axe")
     with pytest.raises(ValueError, match="amount 'luck'"):
         render_face_patch(1, amounts={"luck": 1})
+
+
+def test_stains_spalt_and_rot_are_told_apart() -> None:
+    patch = render_face_patch(7, "maple", (300, 450), 0.7, near="edge")
+    found = {key for key, zone in ZONES.items() if (patch.zones == zone.value).any()}
+    assert {"sapwood", "blue_stain", "spalt"} <= found
+    rot = np.isin(patch.labels, [d.number for d in patch.table if d.kind == "rot"])
+    assert rot.any()
+    # Firm spalt lies round the rot, not in it (but for a pixel along the border).
+    spalt = patch.zones == ZONES["spalt"].value
+    assert (spalt & rot).sum() < 0.03 * rot.sum()
+    # Blue stain is greyer than the sapwood beside it.
+    wood = patch.pixels.astype(float)
+    warmth = wood[..., 0] - wood[..., 2]
+    blue = patch.zones == ZONES["blue_stain"].value
+    sap = patch.zones == ZONES["sapwood"].value
+    assert warmth[blue].mean() < warmth[sap & ~rot].mean() - 8

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from slabvision.defects import ZONES
 from slabvision.opencv import cv2
 from slabvision.scene.condition import Region, Slab
 from slabvision.scene.faults import Blob, Ellipsoid, KnotBody
@@ -38,16 +39,18 @@ def _mix(pixels: Array, colour: Array, alpha: Array) -> None:
 
 
 def paint_flaws(
-    slab: Slab, canvas: Canvas, regions: tuple[Region, ...], pixels: Array, age: Array,
-    rng: np.random.Generator,
+    slab: Slab, canvas: Canvas, regions: tuple[Region, ...], pixels: Array,
+    rng: np.random.Generator, *, zones: Array | None = None,
 ) -> None:  # fmt: skip
-    """Paint every flaw of a slab onto its clear wood, in place."""
-    by_kind = {"rot": _rot, "metal": _metal, "bark_inclusion": _bark}
+    """Paint every flaw of a slab onto its clear wood, in place; firm spalt goes into ``zones``."""
+    by_kind = {"metal": _metal, "bark_inclusion": _bark}
     for blob in slab.blobs:
         if isinstance(blob.field, KnotBody):
             _knot(slab.cut.log, canvas, blob, pixels, rng)
     for blob in slab.blobs:
-        if blob.kind in by_kind:
+        if blob.kind == "rot":
+            _rot(canvas, blob, pixels, rng, zones)
+        elif blob.kind in by_kind:
             by_kind[blob.kind](canvas, blob, pixels, rng)
     for region in regions:
         if region.kind in ("hole", "grub_holes", "worm_holes"):
@@ -148,7 +151,8 @@ def _star(branch: Branch, d: Array, azimuth: Array, width: Array, coarse: Array,
     return cover
 
 
-def _rot(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator) -> None:
+def _rot(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator,
+         zones: Array | None) -> None:  # fmt: skip
     where = _block(canvas, blob, 26.0)
     if where is None:
         return
@@ -159,6 +163,8 @@ def _rot(canvas: Canvas, blob: Blob, pixels: Array, rng: np.random.Generator) ->
     number = blob.number
     stain = 1.0 - smoothstep(-2.0, 22.0, out)
     block *= (1.0 - 0.2 * stain)[..., None]
+    if zones is not None:
+        zones[where][(out > 0.0) & (stain > 0.35)] = ZONES["spalt"].value
     soft = 1.0 - smoothstep(-blob.soft_mm, blob.soft_mm, out)
     pale = number % 2 == 0
     base = np.array([196.0, 176, 138] if pale else [104.0, 72, 46], np.float32)

@@ -156,8 +156,8 @@ def _receding_face(slab: Slab, role: str, picture: Picture, seed: int) -> None:
     shape = (int((high - low + 40) / mm), int((length + 40) / mm))
     canvas = Canvas(face, first - 20.0, low - 20.0, mm, shape, end=False)
     rng = named_rng("scene receding face", seed)
-    pixels, age, _ = clear_wood(cut.log, canvas, seed)
-    paint_flaws(slab, canvas, slab.regions("face A"), pixels, age, rng)
+    pixels, _, _ = clear_wood(cut.log, canvas, seed)
+    paint_flaws(slab, canvas, slab.regions("face A"), pixels, rng)
     texture = np.clip(pixels * 0.92 + 8.0, 0, 255).astype(np.uint8)
     s, w = camera.plane_maps(1, 0.0, reach=2e4)
     # From this plane's own (s, w) to log coordinates, then to the face's (u, v).
