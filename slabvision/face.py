@@ -267,11 +267,18 @@ def _small_area(worlds: Worlds, shape: Any, source: str) -> Budget:
     value = float(shape.area)
     parts = {
         "plane": value * (scale - 1),
-        "boundary": worlds.area_change(source, float(shape.length)),
+        "boundary": worlds.area_change(source, _drawn_length(shape, worlds)),
         "flatness": 2 * worlds.flat() * value,
     }
     whole = Budget.sum_of(value, "mm2", parts)
     return Budget(Estimate(value, np.maximum(whole.estimate.draws, 0.0), "mm2"), parts)
+
+
+def _drawn_length(shape: Any, worlds: Worlds) -> float:
+    """Return the length of a painted edge, mm, without the stairs of its pixels."""
+    import shapely
+
+    return float(shapely.simplify(shape, 0.75 * worlds.mm_per_px).length)
 
 
 def _length_budget(worlds: Worlds, draws: Floats, value: float, boundary: Floats) -> Budget:

@@ -24,7 +24,7 @@ __all__ = ["grown", "size_along_grain", "sum_with_box"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
-_FINE_MM = 0.2
+_FINE_MM = 0.7
 """Vertices closer to the line than this do not move a keep-out of inches."""
 _TIP_MM = 25.0
 """How much of a defect's end says where it leaves, when a keep-out runs to the slab's ends."""

@@ -27,6 +27,12 @@ Floats: TypeAlias = NDArray[np.float64]
 Warp: TypeAlias = Callable[[Floats], Floats]
 
 _GRID = (13, 7)
+_STAIRS_MM = 0.8
+"""Painted shapes have the pixels' stairs, which make their edges a quarter longer than a hand
+drew them; edges are measured without."""
+_COARSE_MM = 3.0
+"""How coarsely a region's edge is carried to the draws: only the draws' change of its area is
+taken from it, so what is cut off counts for a percent of itself."""
 _FIT_MM = 0.05
 """The plane's draws are smooth over a face; a quartic that misses them by more is not used."""
 
@@ -146,7 +152,7 @@ class Worlds:
         carried = carried or self.smooth(shape.bounds)
         total = np.zeros(self.draws)
         nominal = 0.0
-        for polygon in shapely.get_parts(shapely.simplify(shape, 0.5)):
+        for polygon in shapely.get_parts(shapely.simplify(shape, _COARSE_MM)):
             for ring, sign in [(polygon.exterior, 1.0)] + [(h, -1.0) for h in polygon.interiors]:
                 points = shapely.get_coordinates(ring)
                 for start in range(0, len(points) - 1, 400):
@@ -245,7 +251,9 @@ def source_edges(region: ClearRegion, shape: Any, *, as_seen: bool = False) -> d
     """Return how much of a shape's edge each drawn edge made, mm; taken things are negative."""
     if shape.is_empty:
         return {}
-    found = sources_of(region, as_seen=as_seen)
+    found = [(source, shapely.simplify(line, _STAIRS_MM)) for source, line in
+             sources_of(region, as_seen=as_seen)]  # fmt: skip
+    shape = shapely.simplify(shape, _STAIRS_MM)
     lines = [shapely.get_coordinates(line) for line in shapely.get_parts(shape.boundary)]
     a = np.vstack([line[:-1] for line in lines])
     b = np.vstack([line[1:] for line in lines])
