@@ -29,12 +29,12 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-CONTRIBUTIONS = ("plane", "boundary", "thickness", "flatness", "keep-out")
 SHRINKS = MappingProxyType(
     {
         "plane": "lay a longer reference, or one along and one across, flat on the face",
         "boundary": "zoom in and go over the outline and the large defects again",
         "thickness": "read the thickness at more stations",
+        "match": "name three spots that show on both faces",
         "flatness": "measure the bow with a straightedge and enter it",
     }
 )

@@ -236,10 +236,9 @@ def measure_record(
     seen = sorted({face.face for face in faces})
     if len(seen) == 1:
         notes.append(f"one face seen ({seen[0]})")
-    why = "clear through needs both faces"
-    if len(seen) == 2:
-        why = "both faces are measured, but not laid over one another yet"
-    none = Budget.undetermined(why, "mm2", draws)
+    through = _through(faces, best, draws)
+    if len(seen) == 2 and not through.determined:
+        notes.append(through.estimate.reason)
     gross = best.gross_area_mm2.times(thickness)
     return Findings(
         folder=str(folder),
@@ -247,13 +246,38 @@ def measure_record(
         faces=tuple(faces),
         best=best,
         faces_seen=" and ".join(face.removeprefix("face ") for face in seen),
-        through_mm2=none,
+        through_mm2=through,
         thickness_mm=thickness,
         gross_mm3=gross,
         clear_mm3=best.keep_outs_mm2.times(thickness),
         trade=trade_of(record, best, thickness, gross),
         notes=tuple(notes),
     )
+
+
+def _through(faces: list[FaceFindings], best: FaceFindings, draws: int) -> Budget:
+    """Return what is clear on both faces, mm², or why that cannot be said."""
+    from slabvision.face import sized
+    from slabvision.faces import NotTheSameSlabError, clear_through, landmarks_of, match_faces
+
+    other = next((face for face in faces if face.face != best.face), None)
+    if other is None:
+        return Budget.undetermined("clear through needs both faces", "mm2", draws)
+    spots = [
+        {
+            mark.name: tuple(face.view.plane.to_mm([mark.point])[0].tolist())
+            for mark in face.view.entry.landmarks
+        }
+        for face in (best, other)
+    ]
+    key = f"{best.view.entry.sha256}:{other.view.entry.sha256}"
+    try:
+        marks = landmarks_of(spots[0], spots[1])
+        match = match_faces(best.region, other.region, marks, draws=draws, key=key)
+    except NotTheSameSlabError as error:
+        return Budget.undetermined(f"clear through: {error}", "mm2", draws)
+    worlds = best.view.worlds, other.view.worlds
+    return sized(clear_through(best.region, worlds[0], other.region, worlds[1], match).area_mm2)
 
 
 class _CannotMeasureError(Exception):

@@ -14,6 +14,7 @@ from slabvision.record import (
     BoardMark,
     Defect,
     EndGrainMarks,
+    Landmark,
     Notebook,
     Outline,
     PhotoEntry,
@@ -129,6 +130,25 @@ def _defects(photo: ScenePhoto) -> tuple[list[Defect], NDArray[np.uint16]]:
     return kept, labels
 
 
+def _spots(
+    scene: SlabScene, photo: ScenePhoto, hand: DrawingHand, rng: np.random.Generator
+) -> list[Landmark]:
+    """Three places that show on both faces, as somebody would name and click them.
+
+    Their places are drawn from the solid; a person takes bolt holes, forks, through checks.
+    """
+    cut = scene.slab.cut
+    along = cut.x0 + np.array([0.2, 0.5, 0.8]) * (cut.x1 - cut.x0)
+    level = np.array([cut.log.pith(x)[0] for x in along], float)
+    points = np.column_stack([along, level + np.array([60.0, -80.0, 70.0]), np.full(3, cut.z_a)])
+    uv = cut.frame(photo.role).from_log(points)
+    seen = clicked(photo.to_pixels(uv), hand, rng)
+    return [
+        Landmark(name=f"spot {i} (from the rendering)", point=point)
+        for i, point in enumerate(_pairs(seen), start=1)
+    ]
+
+
 def _painted_zones(photo: ScenePhoto) -> NDArray[np.uint8]:
     """Zones as somebody would paint them: no specks, no crumbs of lichen or dust."""
     from skimage.morphology import remove_small_objects
@@ -185,6 +205,7 @@ def record_of(
             known |= _face(photo, hand, rng, marks)
             known["defects"], labels[name] = _defects(photo)
             zones[name] = _painted_zones(photo)
+            known["landmarks"] = _spots(scene, photo, hand, rng)
         elif isinstance(photo.truth, EndTruth):
             first, *_, last = _pairs(photo.truth.face_line)
             known["end_grain"] = EndGrainMarks(face_line=(first, last))
