@@ -73,8 +73,13 @@ def drawn_line(
     along = np.concatenate([[0.0], np.cumsum(pieces)])
     count = max(12, int(along[-1] * mm_per_px / every_mm))
     at = np.linspace(0, along[-1], count, endpoint=False)
-    # Corners are set where they are: a person clicks them.
-    keep = np.unique(np.concatenate([at, along[:-1][_corners(ring)]]))
+    # Corners are set where they are: a person clicks them, and nothing else beside them.
+    reach = 0.4 * every_mm / mm_per_px
+    corners = _corners(closed, along, reach)
+    if corners.size:
+        gap = np.abs(at[:, None] - corners[None])
+        at = at[np.minimum(gap, along[-1] - gap).min(axis=1) > 1.5 * reach]
+    keep = np.sort(np.concatenate([at, corners]))
     points = np.stack([np.interp(keep, along, closed[:, i]) for i in (0, 1)], axis=1)
     tangent = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
@@ -87,13 +92,25 @@ def drawn_line(
     return np.asarray(points + normal * (out_mm / mm_per_px)[:, None])
 
 
-def _corners(ring: Floats) -> NDArray[np.bool_]:
-    """Vertices where the line turns by more than 50 degrees within its neighbours."""
-    before = ring - np.roll(ring, 1, axis=0)
-    after = np.roll(ring, -1, axis=0) - ring
+def _corners(closed: Floats, along: Floats, reach: float) -> Floats:
+    """Return where along the line it turns by more than 50 degrees within ``reach`` each way."""
+    total = along[-1]
+    at = np.unique(np.concatenate([along[:-1], np.arange(0, total, reach / 4)]))
+
+    def point(where: Floats) -> Floats:
+        return np.stack([np.interp(where % total, along, closed[:, i]) for i in (0, 1)], axis=1)
+
+    before, after = point(at) - point(at - reach), point(at + reach) - point(at)
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
     turn = np.abs(np.arctan2(cross, (before * after).sum(axis=1)))
-    return np.asarray(turn > np.radians(50))
+    chosen: list[float] = []
+    for k in np.argsort(-turn, kind="stable"):
+        if turn[k] <= np.radians(50):
+            break
+        gap = np.abs(at[k] - np.array(chosen)) if chosen else np.array([np.inf])
+        if np.minimum(gap, total - gap).min() > 3 * reach or not chosen:
+            chosen.append(float(at[k]))
+    return np.sort(np.array(chosen))
 
 
 def _signed_area(ring: Floats) -> float:
