@@ -44,6 +44,11 @@ def test_truth_lies_inside_every_interval(folder):
         # As seen leaves out what tape, sheet and lichen cover; clear wood lies between the two.
         assert face.as_seen_mm2.estimate.interval[0] < true["clear_area_mm2"]
         assert face.length_mm.estimate.holds(truth["length_mm"]) or face.face == "face B"
+    # Face B, laid on face A, can only take wood away.
+    through = findings.through_mm2.estimate
+    assert through.determined, through.reason
+    assert 0.5 * through.value < through.interval[0] < through.interval[1]
+    assert through.value < min(f.keep_outs_mm2.estimate.value for f in findings.faces)
     assert findings.thickness_mm.estimate.holds(truth["thickness_mm"])
     exact = truth["faces"]["face A"]["gross_area_mm2"] * truth["thickness_mm"]
     assert findings.gross_mm3.estimate.holds(exact)
