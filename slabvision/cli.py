@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from slabvision import __version__, cli_desk, cli_trade, cli_validate
+from slabvision import __version__, cli_desk, cli_render, cli_trade, cli_validate
 
 if TYPE_CHECKING:
     from slabvision.findings import Findings
@@ -173,6 +173,7 @@ def schema() -> None:
 cli_desk.register(app)
 app.add_typer(cli_trade.app, name="trade")
 app.add_typer(cli_validate.app, name="validate")
+cli_render.register(app)
 
 # What the commands share ------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from slabvision.defects import defect_kind
 from slabvision.findings import FaceFindings, Findings
-from slabvision.record import PhotoEntry
+from slabvision.record import PhotoEntry, mark_points
 from slabvision.text import plain
 
 if TYPE_CHECKING:
@@ -99,25 +99,13 @@ def _view_of(entry: PhotoEntry) -> tuple[float, float, float, float]:
     """Return the part of the photo worth showing: slab and marks with a margin."""
     height, width = entry.shape
     points = [np.asarray(o.points) for o in (entry.arris, entry.widest) if o is not None]
-    points += [np.asarray(_mark_points(mark)) for mark in entry.marks]
+    points += [np.asarray(mark_points(mark)) for mark in entry.marks]
     both = np.concatenate(points)
     low, high = both.min(axis=0), both.max(axis=0)
     margin = 0.06 * float((high - low).max())
     top, left = np.maximum(low - margin, -0.5)
     bottom, right = np.minimum(high + margin, (height - 0.5, width - 0.5))
     return float(top), float(left), float(bottom), float(right)
-
-
-def _mark_points(mark: Any) -> Any:
-    match mark.type:
-        case "length":
-            return [mark.p, mark.q]
-        case "rectangle":
-            return mark.corners
-        case "square":
-            return [mark.end_a, mark.heel, mark.end_b]
-        case _:
-            return mark.points
 
 
 def _caption(
@@ -214,7 +202,7 @@ def _draw_defects(axes: Axes, findings: Findings, face: FaceFindings) -> list[st
 
 def _draw_mark(axes: Axes, mark: Any) -> None:
     closed = mark.type == "rectangle"
-    path = np.asarray(_mark_points(mark), float)
+    path = np.asarray(mark_points(mark), float)
     if mark.type == "board":
         axes.plot(path[:, 1], path[:, 0], "x", color="#e0218a", markersize=5, markeredgewidth=1.2)
     else:

@@ -42,6 +42,7 @@ __all__ = [
     "ThicknessReading",
     "YardClaim",
     "json_schema",
+    "mark_points",
 ]
 
 SCHEMA_VERSION = 1
@@ -165,6 +166,21 @@ class BoardMark(_MarkKept):
 Mark = Annotated[
     LengthMark | TapeMark | RectangleMark | SquareMark | BoardMark, Field(discriminator="type")
 ]
+
+
+def mark_points(
+    mark: LengthMark | TapeMark | RectangleMark | SquareMark | BoardMark,
+) -> list[Point]:
+    """Return the points of a mark in the order a line is drawn through them, (row, col)."""
+    match mark:
+        case LengthMark():
+            return [mark.p, mark.q]
+        case RectangleMark():
+            return mark.corners
+        case SquareMark():
+            return [mark.end_a, mark.heel, mark.end_b]
+        case TapeMark() | BoardMark():
+            return mark.points
 
 
 # What was drawn ----------------------------------------------------------------------------------

@@ -112,3 +112,15 @@ def test_new_makes_a_folder_that_measure_explains(tmp_path):
     result = runner.invoke(app, ["measure", str(tmp_path / "slab")])
     assert result.exit_code == 2
     assert "no outline" in result.output
+
+
+def test_render_writes_photos_and_keeps_their_truth_apart(tmp_path):
+    out = tmp_path / "rendered"
+    asked = ["render", "--seed", "3", "--out", str(out), "--like", "walnut", "--megapixels", "0.3"]
+    result = runner.invoke(app, asked)
+    assert result.exit_code == 0, result.output
+    assert [p.name for p in out.glob("*.jpg")]
+    assert any((out / "truth").iterdir())
+    wrong = runner.invoke(app, ["render", "--seed", "3", "--out", str(out), "--like", "plastic"])
+    assert wrong.exit_code == 2
+    assert "walnut" in wrong.output

@@ -29,7 +29,7 @@ from slabvision.trade.moisture import (
 from slabvision.units import celsius
 
 TABLE_4_2 = [
-    # °F, RH %, EMC %: GTR-282 (2021) Table 4-2 p.4-4, secondary transcription, printed to 0.1
+    # °F, RH %, EMC %: GTR-282 (2021) Table 4-2 p.4-4, secondary copy, printed to 0.1
     (70, 5, 1.3), (70, 30, 6.2), (70, 50, 9.2), (70, 75, 14.4), (70, 85, 17.9), (70, 95, 23.9),
     (30, 75, 14.9), (30, 95, 24.3), (100, 50, 8.7), (100, 90, 19.5),
 ]  # fmt: skip
@@ -57,7 +57,7 @@ COMPUTED = [
 ]  # fmt: skip
 
 IN_CELSIUS = [
-    # °C, RH %, EMC %: eq. 4-5 with the °C constants, read in a secondary transcription
+    # °C, RH %, EMC %: eq. 4-5 with the °C constants, read in a secondary copy
     (20, 65, 12.0), (20, 50, 9.27), (20, 75, 14.45), (20, 85, 18.0), (20, 95, 23.94),
     (5, 85, 18.47),
     (60, 55, 8.4),  # public encyclopedia page; the older tabulated value there is 8.0

@@ -13,6 +13,7 @@ import numpy as np
 
 from slabvision.defects import defect_kind
 from slabvision.findings import FaceFindings, Findings
+from slabvision.record import mark_points
 from slabvision.report.markup import Html, el, join
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def photo_uri(path: Path, shape: tuple[int, int], box: Box, side_px: int) -> str
 def _box_round(entry: PhotoEntry, marks: bool = True) -> Box:
     """Return the part of a photo round the slab and its references, with room for labels."""
     points = [np.asarray(entry.arris.points)] if entry.arris is not None else []
-    points += [np.asarray(_points_of(mark), float) for mark in entry.marks if marks]
+    points += [np.asarray(mark_points(mark), float) for mark in entry.marks if marks]
     height, width = entry.shape
     if not points:
         return 0, 0, height, width
@@ -205,20 +206,8 @@ def face_figure(
     )
 
 
-def _points_of(mark: Any) -> Any:
-    match mark.type:
-        case "length":
-            return [mark.p, mark.q]
-        case "rectangle":
-            return mark.corners
-        case "square":
-            return [mark.end_a, mark.heel, mark.end_b]
-        case _:
-            return mark.points
-
-
 def _mark(mark: Any, thin: float) -> Html:
-    points = _points_of(mark)
+    points = mark_points(mark)
     dots = [
         el("circle", cx=round(col, 1), cy=round(row, 1), r=2.2 * thin, fill=_MARK)
         for row, col in points

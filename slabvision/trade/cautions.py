@@ -109,7 +109,7 @@ CAUTIONS = (
             "review of fungi in wood dust (abstract, secondary copy)",
             "sawmill workforce study of allergic alveolitis (University of Oxford, publication "
             "245603)",
-            "Swedish Wood guidance (20 % moisture, secondary transcription)",
+            "Swedish Wood guidance (20 % moisture, secondary copy)",
         ),
     ),
     Caution(

@@ -158,7 +158,7 @@ class Destination:
         return Estimate.normal(self.middle_pct, u, "%", name=f"destination:{self.key}", draws=draws)
 
 
-_FIG_13_1 = "GTR-190 Fig. 13-1 / Table 13-2, secondary transcription"
+_FIG_13_1 = "GTR-190 Fig. 13-1 / Table 13-2, secondary copy"
 _F13 = "FPL Technical Note F-13"
 _OSU = "Oregon State University Extension EM 8612-E"
 

@@ -1,7 +1,7 @@
 """The species table as it stands in ``species.csv``: one row per species, every value sourced.
 
 Each value has a status and a source beside it. ``read`` was read in the named publication,
-``read-secondary`` in a transcription of it, ``memory`` could not be verified: it is used only
+``read-secondary`` in a copy of it, ``memory`` could not be verified: it is used only
 where nothing better exists and is marked wherever it is used.
 """
 
@@ -60,7 +60,7 @@ class Value:
 
     @property
     def read(self) -> bool:
-        """Whether it was read in the publication or in a transcription of it."""
+        """Whether it was read in the publication or in a copy of it."""
         return self.status in ("read", "read-secondary")
 
     @property
