@@ -275,3 +275,20 @@ def test_the_command_chooses_and_writes_a_report(tmp_path):
     assert "Layout of the parts wanted" in page.text
     schema = CliRunner().invoke(app, ["choose", "--schema"])
     assert "part" in json.loads(schema.output)["properties"]
+
+
+def test_polygons_far_apart_have_no_conflict():
+    rows = conflict_rows([shapely.box(0, 0, 10, 10), shapely.box(50, 0, 60, 10)], 3.0)
+    assert rows.shape == (2, 2)
+    assert (rows.toarray().sum(axis=1) == 1).all()
+
+
+def test_a_part_that_only_just_fits_is_found():
+    # A window of clear wood 410 mm square between two holes, off every round number.
+    hole = [
+        DefectShape(i, "hole", shapely.box(u, 0, u + 60, 600)) for i, u in ((1, 703), (2, 1224))
+    ]
+    offer = slab("tight", length=2000.0, width=410.0, defects=hole)
+    part = {"name": "seat", "shape": "round", "diameter": "15 1/2 in", "thickness": "1 in"}
+    plan = choose([offer], Wanted.model_validate({"part": [part | {"count": 1}]}))
+    assert [bought.offer.name for bought in plan.bought] == ["tight"]

@@ -341,7 +341,9 @@ def _explained(desk: Desk, i: int, wanted: Wanted) -> tuple[str, ...]:
         if found is None:
             reasons.append((math.inf, f"{offer.name}: nothing clear is long and wide enough"))
         else:
-            reasons.append((-found.spare_mm.value, f"{offer.name}: {found.words()}"))
+            tight = ", too tight for the margin that a layout keeps: tape it"
+            words = found.words() + (tight if found.verdict == "fits" else "")
+            reasons.append((-found.spare_mm.value, f"{offer.name}: {words}"))
     reasons.sort(key=lambda r: r[0])
     said = [text for _, text in reasons]
     others = [f"{desk.offers[s].name}: {desk.why[s][i]}" for s in range(len(desk.offers))

@@ -89,6 +89,29 @@ def _places(region: Any, shape: Any, along: Floats, keep: int) -> Floats:
     return np.concatenate([*corners, grid])
 
 
+def _tight(clear: Any, shape: str, outline: Any, margin: float, angle: float) -> Floats:
+    """Return places for a round or rectangle that a search on a grid missed, (N, 2) mm.
+
+    Its middle may lie wherever clear wood shrunk by half the part, and the margin, still is.
+    """
+    from slabvision.clear.keepouts import sum_with_box
+
+    u0, v0, u1, v1 = outline.bounds
+    if shape == "round":
+        room = shapely.buffer(clear, -((u1 - u0) / 2 + margin))
+    elif shape == "rectangle":
+        level = affinity.rotate(clear, -angle, origin=(0, 0))
+        frame = shapely.box(*level.bounds)
+        around = frame.buffer(u1 - u0 + 2 * margin, join_style="mitre").difference(level)
+        blocked = sum_with_box(around, (u1 - u0) / 2 + margin, (v1 - v0) / 2 + margin)
+        room = affinity.rotate(frame.difference(blocked), angle, origin=(0, 0))
+    else:
+        return np.zeros((0, 2))
+    parts = [part for part in shapely.get_parts(room) if part.area > 0]
+    middles = [part.representative_point().coords[0] for part in parts]
+    return np.array(middles, dtype=np.float64).reshape(-1, 2)
+
+
 def _thinned(places: Floats, keep: int) -> Floats:
     """Keep the places that lie furthest from one another, the first ones first."""
     rounded = np.round(places / 2.0).astype(int)
@@ -152,6 +175,27 @@ class SlabPacking:
             if piece.part.shape == "outline":
                 turns.append(180.0)
         shapely.prepare(clear)
+        found = self._turned(index, piece, outline, margin, axis, turns)
+        if not found and piece.part.shape != "round":
+            # A tight part often goes in a little askew, as far as its grain allows.
+            allowed = min(piece.part.off_grain_deg, 10.0)
+            askew = [way * step for step in (2.0, 4.0, 6.0, 8.0, 10.0) for way in (1, -1)]
+            turns = [turn for turn in askew if abs(turn) <= allowed]
+            found = self._turned(index, piece, outline, margin, axis, turns)
+        return found
+
+    def _turned(
+        self,
+        index: int,
+        piece: Piece,
+        outline: Any,
+        margin: float,
+        axis: float,
+        turns: Sequence[float],
+    ) -> list[Candidate]:
+        """Return placements at some turns from the slab's axis, degrees."""
+        region = self.offer.region(piece.part.treatments)
+        clear = region.with_keep_outs
         out: list[Candidate] = []
         for turn in turns:
             angle = axis + turn
@@ -159,13 +203,15 @@ class SlabPacking:
             room = shape.buffer(margin, join_style="mitre") if margin > 0 else shape
             along = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
             places = _places(clear, room, along, self.keep // 4)
+            if len(places) == 0:
+                places = _tight(clear, piece.part.shape, outline, margin, angle)
             places = self._beside(clear, room, places, along, outline)
             places = _thinned(places, max(self.keep // len(turns), 1))
             if piece.part.shape != "round" and piece.part.off_grain_deg < 90 and len(places):
                 half = (outline.bounds[2] - outline.bounds[0]) / 2
                 s = region.grain.to_st(places)[:, 0]
                 local = np.array([region.grain.direction_deg(x - half, x + half) for x in s])
-                places = places[np.abs(local - axis) <= piece.part.off_grain_deg]
+                places = places[np.abs(local - angle) <= piece.part.off_grain_deg]
             if len(places):
                 out += [Candidate(index, p, angle) for p in _moved(shape, places)]
         return out
@@ -372,8 +418,9 @@ def conflict_rows(polygons: Sequence[Any], kerf_mm: float) -> Any:
     one, two = tree.query(grown, predicate="intersects")
     pairs = one < two
     one, two = one[pairs], two[pairs]
-    unseen = np.asarray(shared[one, two]).ravel() == 0
-    one, two = one[unseen], two[unseen]
+    if len(one):  # indexing by nothing would give a sparse nothing
+        unseen = np.asarray(shared[one, two]).ravel() == 0
+        one, two = one[unseen], two[unseen]
     index = np.repeat(np.arange(len(one)), 2)
     columns = np.column_stack([one, two]).ravel()
     extra = csr_matrix((np.ones(len(columns)), (index, columns)), shape=(len(one), count))
