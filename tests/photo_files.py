@@ -24,8 +24,8 @@ def exif(main: dict[int, Any] | None = None, camera: dict[int, Any] | None = Non
     tags = Image.Exif()
     for key, value in (main or {}).items():
         tags[key] = value
-    inner = tags.get_ifd(0x8769)
-    inner.update(camera or {})
+    if camera:
+        tags[0x8769] = dict(camera)
     return tags
 
 
