@@ -196,7 +196,7 @@ def test_a_tool_previews_and_enter_accepts_as_one_step(
         dock.open_step(4)
         bench.painting.choose_kind("rot")
         before = dict(bench.painting.tally.pixels)
-        tool = Tool("disc", "Disc", "Click the middle.", 1, False, disc)
+        tool = Tool("disc", "Disc", "Click the middle.", 1, False, "trace_check", disc)
         bench.tool_run.begin(tool)
         hand.click((600, 2000))
         wait_until(lambda: find(viewer, "preview") is not None)

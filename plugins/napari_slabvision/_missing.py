@@ -1,7 +1,6 @@
 """What is still missing of a slab, and which photos to take again while one is still there.
 
-The words are for a person who stands in the yard. Sharpness and framing are judged on a small
-copy of the photo; how oblique it is comes from the fitted plane.
+The words are for a person who stands in the yard. How oblique a photo is comes from its plane.
 """
 
 from __future__ import annotations
@@ -16,51 +15,27 @@ from slabvision.record import PhotoEntry, SlabRecord
 
 __all__ = ["Look", "look_at", "retake", "still_missing"]
 
-SHARP_ENOUGH = 0.055
-"""Edge strength below which a photo counts as blurred; see :func:`look_at`."""
 TOO_OBLIQUE_DEG = 65.0
 """Beyond this a pixel at the far edge covers over twice its width along the line of sight."""
 
 
 @dataclass(frozen=True)
 class Look:
-    """What a small copy of a photo says about it."""
+    """What a photo's pixels say about it."""
 
-    sharpness: float
+    blurred: bool
     dark: bool
     burnt: bool
 
-    @property
-    def blurred(self) -> bool:
-        """Whether to take it again for sharpness."""
-        return self.sharpness < SHARP_ENOUGH
-
 
 def look_at(pixels: NDArray[np.uint8]) -> Look:
-    """Judge a photo by its pixels.
+    """Judge a photo by its pixels: blurred, too dark for checks to show, burnt out by the sun."""
+    from slabvision.sharpness import is_blurred
 
-    Sharpness is how much of the contrast between neighbours four pixels apart is already there
-    between neighbours one pixel apart, in the sharpest twentieth of the picture: a sharp edge has
-    nearly all of it there, a blurred one a quarter. It does not depend on how strong the wood's
-    figure is.
-    """
-    small = pixels[::2, ::2] if max(pixels.shape[:2]) > 6000 else pixels
-    grey = small.astype(np.float32).mean(axis=2)
-    fine = np.abs(np.diff(grey, axis=1))[:, :-3]
-    coarse = np.abs(grey[:, 4:] - grey[:, :-4])
-    strong = coarse >= max(float(np.percentile(coarse, 95)), 12.0)
-    sharpness = 1.0 if not strong.any() else _sharpness(fine, coarse, strong)
-    levels = np.percentile(grey, (50, 90))
-    burnt = float(np.mean(grey > 252)) > 0.25
-    return Look(sharpness, bool(levels[1] < 50), burnt)
-
-
-def _sharpness(
-    fine: NDArray[np.float32], coarse: NDArray[np.float32], strong: NDArray[np.bool_]
-) -> float:
-    steepest = np.maximum.reduce([np.roll(fine, -shift, axis=1)[strong] for shift in range(4)])
-    share = steepest / coarse[strong]
-    return float(np.clip((np.median(share) - 0.25) / 0.75, 0, 1))
+    few = pixels[::4, ::4].astype(np.float32).mean(axis=2)
+    dark = float(np.percentile(few, 90)) < 50
+    burnt = float(np.mean(few > 252)) > 0.25
+    return Look(is_blurred(pixels), dark, burnt)
 
 
 def still_missing(record: SlabRecord) -> list[str]:

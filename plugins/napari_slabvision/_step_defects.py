@@ -18,7 +18,7 @@ from qtpy.QtWidgets import (
 
 from napari_slabvision._painting import KIND_KEYS
 from napari_slabvision._parts import SWATCH, Choice, button, fit_rows, form, hatch_icon, hint, row
-from napari_slabvision._tools import TOOLS
+from napari_slabvision._tools import TOOLS, available
 from slabvision.defects import KINDS, ZONES
 from slabvision.units import IN2_MM2, MM_PER_IN
 
@@ -91,7 +91,7 @@ class DefectsStep(QWidget):
             row(button("Undo", paint.undo, "Ctrl+Z"), button("Redo", paint.redo, "Ctrl+Shift+Z")),
             form(("brush", self.brush)),
             self.protect,
-            row(*(button(t.title, _beginner(bench, t), t.words) for t in TOOLS)),
+            row(*(button(t.title, _beginner(bench, t), t.words) for t in available(TOOLS))),
             self.tool_said,
             self.tool_row,
             form(("zone", self.zones)),

@@ -10,7 +10,7 @@ from qtpy.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidge
 
 from napari_slabvision._findings_layers import clear_overlay, finding_layers
 from napari_slabvision._owned import remove_owned
-from napari_slabvision._parts import Message, button, hint, row
+from napari_slabvision._parts import LengthEdit, Message, button, form, hint, row
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
@@ -74,6 +74,8 @@ class FindingsStep(QWidget):
         self._grid.setColumnStretch(1, 1)
         self.shown: list[tuple[str, str]] = []
         self.fits = hint()
+        self.part_length = LengthEdit(lambda: bench.unit, "length, 72 in")
+        self.part_width = LengthEdit(lambda: bench.unit, "width, 20 in")
         self.notes = hint()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(4, 4, 4, 4)
@@ -87,6 +89,11 @@ class FindingsStep(QWidget):
                 button("Largest rectangle", lambda: self.fit("rectangle")),
             ),
             self.fits,
+            form(("part", row(self.part_length, self.part_width))),
+            row(
+                button("Does it fit?", lambda: self.fit_part(round_part=False), "Length on grain"),
+                button("As a round?", lambda: self.fit_part(round_part=True), "First size across"),
+            ),
             row(
                 button("Show on photo", self.draw, "Clear wood and keep-outs as layers"),
                 button("Hide", self.hide_layers),
@@ -185,6 +192,34 @@ class FindingsStep(QWidget):
             lambda error: self.bench.said.emit(str(error), True),
         )
 
+    def fit_part(self, *, round_part: bool) -> None:
+        """Say whether a wanted part fits on the clear wood, and show the best place for it."""
+        face, unit = self.bench.measuring.face, self.bench.unit
+        if face is None:
+            self.bench.said.emit("Nothing is measured yet.", False)
+            return
+        try:
+            size = [self.part_length.read()] + ([] if round_part else [self.part_width.read()])
+        except ValueError as error:
+            self.bench.said.emit(f"Size of the part: {error}", True)
+            return
+        self.bench.jobs.start(
+            "fit part",
+            "looking for a place",
+            lambda: placed_part(face, size),
+            lambda found: self._part_placed(found, unit),
+            lambda error: self.bench.said.emit(str(error), True),
+        )
+
+    def _part_placed(self, found: Any, unit: str) -> None:
+        if found is None:
+            self.bench.said.emit("Nothing is clear: no part fits.", True)
+            return
+        self._extras["parts"] = found.polygon
+        self.fits.setText(f"Part: {found.words(unit)}")
+        self.fits.setVisible(True)
+        self.draw()
+
     def _fitted(self, outcome: tuple[str, Any, dict[str, Any]]) -> None:
         what, shape, sizes = outcome
         if shape is None:
@@ -211,6 +246,14 @@ class FindingsStep(QWidget):
         folder = QFileDialog.getExistingDirectory(self, "Folder for the tables")
         if folder:
             self.bench.saving.export(Path(folder))
+
+
+def placed_part(face: FaceFindings, size: list[float]) -> Any:
+    """Return the best place of a part: one size is a round, two are length and width, mm."""
+    from slabvision.clear.parts import RectPart, RoundPart, best_placement
+
+    part = RoundPart(size[0]) if len(size) == 1 else RectPart(size[0], size[1])
+    return best_placement(face.region, part, face.view.worlds)
 
 
 def fitted(face: FaceFindings, what: str) -> tuple[Any, dict[str, Any]]:

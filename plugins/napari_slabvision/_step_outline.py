@@ -38,6 +38,8 @@ class OutlineStep(QWidget):
         self.open = QCheckBox("The photo's frame cuts the slab off")
         self.open.toggled.connect(self._open_toggled)
         self.said = Message()
+        self.propose_button = button("Propose", self.propose, "Find the slab in the photo")
+        self.propose_button.setVisible(can_propose())
         self.brush_row = row(
             button("Accept brushed", self.accept_brush), button("Discard", self.discard_brush)
         )
@@ -48,7 +50,7 @@ class OutlineStep(QWidget):
         for widget in (
             form(("outline", self.which)),
             row(
-                button("Propose", self.propose, "Find the slab in the photo"),
+                self.propose_button,
                 button("Draw", self.draw, "Click round the edge, then Enter"),
             ),
             row(
@@ -90,7 +92,10 @@ class OutlineStep(QWidget):
         self.open.setChecked(bool(outline and outline.open))
         self.open.blockSignals(False)
         if outline is None:
-            self.said.say("No outline yet: let it be proposed, or draw it.")
+            ways = (
+                "let it be proposed, or draw it" if can_propose() else "draw it, by clicks or brush"
+            )
+            self.said.say(f"No outline yet: {ways}.")
             return
         fault = crossing_words(outline)
         self.said.say(
@@ -270,6 +275,13 @@ def outline_of_mask(
     largest = max(pieces, key=lambda piece: shapely.Polygon(piece.exterior).area)
     ring = shapely.simplify(shapely.Polygon(largest.exterior), tolerance_px)
     return np.asarray(ring.exterior.coords)[:-1]
+
+
+def can_propose() -> bool:
+    """Whether this version of the library finds outlines by itself."""
+    from slabvision import segment
+
+    return hasattr(segment, "find_outline")
 
 
 def propose_outline(pixels: NDArray[np.uint8]) -> NDArray[np.float64]:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TOOLS", "Preview", "Tool", "cut_out"]
+__all__ = ["TOOLS", "Preview", "Tool", "available", "cut_out"]
 
 Point = tuple[float, float]
 Pixels = NDArray[np.uint8]
@@ -52,6 +52,8 @@ class Tool:
         Clicks it needs.
     outside : bool
         Whether Alt+click (outside) means something to it.
+    function : str
+        What it needs of :mod:`slabvision.segment`; a version without it does not show the tool.
     propose : callable
         ``(pixels, inside, outside) -> Preview``.
     """
@@ -61,6 +63,7 @@ class Tool:
     words: str
     least: int
     outside: bool
+    function: str
     propose: Callable[[Pixels, Sequence[Point], Sequence[Point]], Preview]
 
 
@@ -93,11 +96,18 @@ def _grow(pixels: Pixels, inside: Sequence[Point], outside: Sequence[Point]) -> 
     return Preview(mask, corner, f"region of {int(mask.sum()):,} px")
 
 
+def available(tools: Sequence[Tool]) -> list[Tool]:
+    """Return the tools whose function this version of the library has."""
+    from slabvision import segment
+
+    return [tool for tool in tools if hasattr(segment, tool.function)]
+
+
 TOOLS = (
     Tool("trace", "Trace a check",
          "Click both ends of the check, and between them where it strays. Enter accepts.",
-         2, False, _trace),
+         2, False, "trace_check_line", _trace),
     Tool("grow", "Grow from a click",
          "Click in the middle of the knot, rot or stain; Alt+click what is not part of it. "
-         "Enter accepts.", 1, True, _grow),
+         "Enter accepts.", 1, True, "grow_region", _grow),
 )  # fmt: skip
