@@ -87,7 +87,7 @@ def test_another_length_is_refused_by_its_length():
 def test_landmarks_of_equal_name_carry_a_plain_edged_slab():
     plain_a = FaceShape(shapely.box(0, -300, 2000, 300), face="A")
     plain_b = FaceShape(shapely.box(0, -300, 2000, 300), face="B")
-    with pytest.raises(NotTheSameSlabError, match="three places"):
+    with pytest.raises(NotTheSameSlabError, match="mark three places"):
         _matched(plain_a, plain_b)
     marks = landmarks_of({"x": (1.0, 2.0), "only A": (0.0, 0.0)}, {"x": (3.0, 4.0)})
     assert [(m.on_a, m.on_b) for m in marks] == [((1.0, 2.0), (3.0, 4.0))]
