@@ -304,3 +304,54 @@ def test_sample_slab_opens_from_the_menu_and_the_dock_takes_it_over(
         assert dock.bench.session.folder == folder.resolve()
         photos = [x for x in viewer.layers if x.metadata["slabvision"]["role"] == "photo"]
         assert len(photos) == 1
+
+
+def test_switching_photos_keeps_what_was_drawn_and_undo_stays_home(
+    make_napari_viewer: Any, tmp_path: Path
+) -> None:
+    import shutil
+
+    from napari_slabvision._owned import find
+
+    from slabvision.store import check_photo, load_slab, save_slab
+
+    folder = square_on_slab(tmp_path / "slab")
+    record = load_slab(folder)
+    shutil.copy(check_photo(folder, record.photos[0]), folder / "face-b.png")
+    other = record.photos[0].model_copy(
+        update={"file": "face-b.png", "role": "face B", "marks": [], "arris": None, "defects": []}
+    )
+    save_slab(folder, record.with_photo(other.model_copy(update={"labels": None, "zones": None})))
+    viewer = make_napari_viewer()
+    with dock_in(viewer, folder) as dock:
+        bench = dock.bench
+        first = bench.session.entry
+        layers = {id(layer) for layer in viewer.layers}
+        bench.show_photo("face-b.png")
+        wait_until(lambda: bench.session.file == "face-b.png")
+        ready(dock)
+        assert {id(layer) for layer in viewer.layers} == layers, "layers are used again"
+        assert len(find(viewer, "marks").data) == 0
+        assert len(find(viewer, "outline").data) == 0
+        assert bench.painting.tally.pixels == {}
+        assert not bench.session.dirty, "looking is no edit"
+        assert bench.session.record.photo("face-a.png") == first
+        bench.painting.choose_kind("rot")
+        bench.painting.layer.paint((600, 600), bench.painting.layer.selected_label)
+        bench.painting.count()
+        bench.show_photo("face-a.png")
+        wait_until(lambda: bench.session.file == "face-a.png")
+        ready(dock)
+        labels = bench.painting.layer.data.copy()
+        assert set(bench.painting.tally.pixels) == {1, 2}
+        bench.painting.undo()
+        assert np.array_equal(bench.painting.layer.data, labels), "the stroke belongs elsewhere"
+        assert len(find(viewer, "marks").data) == 4
+        assert len(find(viewer, "outline").data) == 1
+        bench.show_photo("face-b.png")
+        wait_until(lambda: bench.session.file == "face-b.png")
+        ready(dock)
+        assert set(bench.painting.tally.pixels) == {1}
+        bench.session.gather()
+        assert [d.kind for d in bench.session.entry.defects] == ["rot"]
+        assert bench.session.record.photo("face-a.png") == first

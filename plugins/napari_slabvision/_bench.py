@@ -26,6 +26,7 @@ from napari_slabvision._painting import Painting
 from napari_slabvision._photo_layers import photo_layers
 from napari_slabvision._saving import Saving
 from napari_slabvision._session import Images, SlabSession
+from napari_slabvision._showing import cheap_removal, show_layers
 from napari_slabvision._tool_run import ToolRun
 from slabvision.record import PhotoEntry
 
@@ -37,7 +38,6 @@ class _Opened:
     entry: PhotoEntry
     pixels: NDArray[np.uint8]
     images: Images
-    look: Look
 
 
 class Bench(QObject):
@@ -125,7 +125,8 @@ class Bench(QObject):
         self.saving.end()
         self._switching = True
         try:
-            remove_owned(self.viewer)
+            with cheap_removal():
+                remove_owned(self.viewer)
         finally:
             self._switching = False
         self.session = None
@@ -174,7 +175,7 @@ class Bench(QObject):
         held = self._decoded.get(file)
         if held is not None:
             images = session.images.get(file, held.images)
-            self._opened(_Opened(entry, held.pixels, images, held.look))
+            self._opened(_Opened(entry, held.pixels, images))
             return
         self.jobs.start(
             "open photo",
@@ -188,16 +189,28 @@ class Bench(QObject):
         session = self.session
         if session is None:
             return
+        self.clicking.discard()
         if self.photo_layer is not None:
             session.leave_photo()
         session.file = opened.entry.file
         session.images[session.file] = opened.images
-        self.looks[session.file] = opened.look
         self._decoded[session.file] = opened
         self._decoded.move_to_end(session.file)
         while len(self._decoded) > 3:
             self._decoded.popitem(last=False)
         self.rebuild()
+        if session.file not in self.looks:
+            self.jobs.start(
+                f"look at {session.file}",
+                "",
+                lambda: look_at(opened.pixels),
+                lambda look: self._looked(opened.entry.file, look),
+                lambda error: self.said.emit(str(error), True),
+            )
+
+    def _looked(self, file: str, look: Look) -> None:
+        self.looks[file] = look
+        self.record_changed.emit("looked at")
 
     def rebuild(self) -> None:
         """Make the layers of the current photo anew from record and images."""
@@ -206,14 +219,11 @@ class Bench(QObject):
             return
         opened = self._decoded[session.file]
         first = self.photo_layer is None
+        made = photo_layers(session.entry, opened.pixels, session.images[session.file], self.unit)
         self._switching = True
         try:
-            remove_owned(self.viewer)
-            made = photo_layers(
-                session.entry, opened.pixels, session.images[session.file], self.unit
-            )
-            for data, arguments, kind in made:
-                self.add(data, arguments, kind)
+            with self.drawing.quietly():
+                show_layers(self.viewer, made, self.add, self.painting.with_history)
         finally:
             self._switching = False
         if first:
@@ -311,4 +321,4 @@ def _open_photo(session: SlabSession, entry: PhotoEntry) -> _Opened:
 
     path = check_photo(session.folder, entry)
     pixels = read_photo(path, allow_panorama=True).pixels
-    return _Opened(entry, pixels, session.read_images(entry), look_at(pixels))
+    return _Opened(entry, pixels, session.read_images(entry))

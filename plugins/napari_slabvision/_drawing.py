@@ -5,19 +5,22 @@ napari keeps no history for points and shapes: these steps are undone through th
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from qtpy.QtCore import QObject
 
 from napari_slabvision._marks import marks_to_points, with_points
-from napari_slabvision._owned import find
+from napari_slabvision._owned import find, fit_to_zoom
 from napari_slabvision._photo_layers import (
     outline_layer,
     outlines_from,
     reference_layers,
     spots_layer,
 )
+from napari_slabvision._showing import refill_drawn
 from slabvision.record import Outline
 
 if TYPE_CHECKING:
@@ -182,28 +185,18 @@ class Drawing(QObject):
         if session is None or layer is None or self._refreshing:
             return
         data, arguments, kind = make(session.entry)
-        self._refreshing = True
+        with self.quietly():
+            refill_drawn(layer, data, arguments, kind)
+            fit_to_zoom(layer, float(self.bench.viewer.scene.camera.zoom))
+
+    @contextmanager
+    def quietly(self) -> Iterator[None]:
+        """Change the layers without taking that for an edit."""
+        before, self._refreshing = self._refreshing, True
         try:
-            layer.selected_data = set()
-            if kind == "points":
-                layer.data = data
-                layer.features = arguments["features"]
-                layer.refresh_text()
-                return
-            if len(layer.data):
-                layer.data = []
-            if len(data):
-                layer.add(
-                    data,
-                    shape_type=arguments["shape_type"],
-                    edge_color=arguments["edge_color"],
-                    edge_width=arguments["edge_width"],
-                    face_color="transparent",
-                )
-                if "features" in arguments:
-                    layer.features = arguments["features"]
+            yield
         finally:
-            self._refreshing = False
+            self._refreshing = before
 
 
 def _count(marks: list[Mark]) -> int:

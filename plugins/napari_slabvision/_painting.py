@@ -66,6 +66,7 @@ class Painting(QObject):
         self._timer.setInterval(LIVE_MS)
         self._timer.timeout.connect(self.count)
         self._polygon_begun = False
+        self.with_history: set[str] = set()
         bench.viewer.mouse_drag_callbacks.append(self._pressed)
         bench.viewer.mouse_move_callbacks.append(self._moved)
 
@@ -95,6 +96,7 @@ class Painting(QObject):
         """Listen to the layers of the photo that was just opened."""
         self._kept = None
         self._polygon_begun = False
+        self.with_history = set()
         for layer in (self.layer, self.zone_layer):
             if layer is None:
                 continue
@@ -254,11 +256,13 @@ class Painting(QObject):
 
     def _painted(self, event: Any) -> None:
         self._polygon_begun = False
+        self.with_history.add("defects")
         self._timer.start()
         if self.bench.session is not None:
             self.bench.session.touch_images()
 
     def _zone_painted(self, event: Any) -> None:
+        self.with_history.add("zones")
         self._timer.start()
         if self.bench.session is not None:
             self.bench.session.touch_images()
