@@ -231,7 +231,7 @@ def lay_on(
     other = sampled(sides(second.outline))
     _sizes_agree((length, width), _extent(other), priors)
     points = {name: side_points(getattr(sides(second.outline), name)) for name in SIDES}
-    fits = []
+    fits: list[tuple[float, float, int, Fit, bool, float, float]] = []
     for end_for_end in (False, True):
         base, swap = _orientation(mirrored, end_for_end, edges, other)
         for shift in (0.0, -40.0, 40.0):
