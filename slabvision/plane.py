@@ -358,7 +358,7 @@ def fit_plane(
         No position of the camera fits.
     """
     from slabvision.plane_check import check_marks, describe
-    from slabvision.plane_fit import central, draw_posterior, find_modes, share_draws
+    from slabvision.plane_fit import central, draw_posterior, share_draws
     from slabvision.plane_model import build_model
 
     marks = _named(marks, camera)
@@ -369,8 +369,7 @@ def fit_plane(
         raise PlaneError(f"draws is {draws}; at least 2 are needed")
     seen = None if on_face is None else _as_points(on_face, "points on the face")
     model = build_model(marks, camera, click_px=click_px, corner_px=corner_px, seen=seen)
-    modes = find_modes(model)
-    model, modes, notes = check_marks(marks, model, modes)
+    model, modes, notes = check_marks(marks, model)
     rng = named_rng(f"plane:{_fingerprint(marks, camera)}", seed)
     sample = share_draws(model, draw_posterior(model, modes, rng, draws), draws, seed=0)
     best = central(model, modes, sample)

@@ -8,6 +8,7 @@ without which the others fit best.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -37,12 +38,16 @@ Floats: TypeAlias = NDArray[np.float64]
 
 _DOUBT = 1e-5
 """Chance of so bad a fit, below which the picking errors are taken to be larger than said."""
+_STRAIN = 1e-3
+"""Below this chance, a fit that strains what is said of the camera asks whether that is true."""
 _CONTRADICTION = 1e-7
 _LEAST_PERCENT = 2.0
 """Disagreements below this are put down to a slab or tape that is not flat or straight."""
 
 _WEAK = 1.25
 """Ratio of the ends of an area's interval above which a further mark is advised."""
+
+_LOOSE_FOCAL_U, _LOOSE_K1_U = 0.30, 0.30
 
 _SLIPS = (
     (25.4, "were inches typed as millimetres?"),
@@ -57,58 +62,88 @@ _SLIPS = (
 )
 
 
-def misfit(model: Model, modes: list[Mode]) -> tuple[float, int, float]:
+def misfit(soft: Model, modes: list[Mode]) -> tuple[float, int, float]:
     """Return chi-squared of the best fit, its degrees of freedom, and the chance of a worse one."""
     from scipy.special import chdtrc
 
     theta = np.array([mode.theta for mode in modes])
-    cost = model.evaluate(theta, model.middle_wide(len(modes)), slopes=False).chi2
+    cost = soft.evaluate(theta, soft.middle_wide(len(modes)), slopes=False).chi2
     chi2 = float(np.nanmin(cost))
-    freedom = sum(2 * len(pattern.xy) - 3 for pattern in model.patterns) - 3
+    freedom = sum(2 * len(pattern.xy) - 3 for pattern in soft.patterns) - 3
     if freedom < 1:
         return chi2, freedom, 1.0 if chi2 < 30 else 0.0
     return chi2, freedom, float(chdtrc(freedom, chi2))
 
 
-def check_marks(
-    marks: tuple[Mark, ...], model: Model, modes: list[Mode]
-) -> tuple[Model, list[Mode], tuple[str, ...]]:
+def check_marks(marks: tuple[Mark, ...], model: Model) -> tuple[Model, list[Mode], tuple[str, ...]]:
     """Refuse contradicting marks; where they fit badly but credibly, widen the errors.
 
     Returns
     -------
-    model, modes, notes
+    model : Model
         As given where the marks agree.
+    modes : list of Mode
+        Of the softened model.
+    notes : tuple of str
+        What was changed.
 
     Raises
     ------
     ContradictingMarksError
         By name, with the disagreement in percent.
     """
-    chi2, freedom, chance = misfit(model, modes)
-    if chance > _DOUBT:
+    soft = model.softened()
+    modes = find_modes(soft)
+    chi2, freedom, chance = misfit(soft, modes)
+    if chance > _STRAIN:
         return model, modes, ()
-    camera = model.camera
-    if camera.focal_px is not None and camera.focal_u < 0.25 and abs(modes[0].theta[3]) > 3:
-        loose = replace(model, camera=replace(camera, focal_u=0.3))
-        found = find_modes(loose)
-        if misfit(loose, found)[2] > _DOUBT:
-            change = 100 * math.expm1(0.3 * found[0].theta[3])
-            note = (
-                f"the marks fit only if the focal length is {abs(change):.0f} % "
-                f"{'longer' if change > 0 else 'shorter'} than said; was the photo cropped or "
-                "zoomed?"
-            )
-            return loose, found, (note,)
+    notes: tuple[str, ...] = ()
+    for other, say in _other_cameras(model, modes[0]):
+        found = find_modes(other.softened())
+        better, _, chance_then = misfit(other.softened(), found)
+        if chance_then > _DOUBT or (better < 0.3 * chi2 and chance_then > 1e-30):
+            model, soft, modes, notes = other, other.softened(), found, (say(found[0]),)
+            chi2, chance = better, chance_then
+            break
+    if chance > _DOUBT:
+        return model, modes, notes
     if chance < _CONTRADICTION:
-        _blame(marks, model, modes)
+        _blame(marks, soft, modes)
     factor = math.sqrt(chi2 / max(freedom, 1))
     widened = replace(model, patterns=tuple(_widened(p, factor) for p in model.patterns))
     note = (
         f"the marks fit {factor:.1f} times worse than their picking errors allow (a curved sheet, "
         "a bowed face or a bent tape?); the intervals are widened for it"
     )
-    return widened, find_modes(widened), (note,)
+    return widened, find_modes(widened.softened()), (*notes, note)
+
+
+def _other_cameras(model: Model, mode: Mode) -> Iterator[tuple[Model, Callable[[Mode], str]]]:
+    """Yield the model with less trusted cameras, where the fit strains what is said of it."""
+    camera = model.camera
+    focal_strained = abs(float(mode.theta[3])) > 2.5 and camera.focal_guess[1] < _LOOSE_FOCAL_U
+    bend_strained = abs(float(mode.theta[4])) > 2.5 and camera.lens_k1_u < _LOOSE_K1_U
+
+    def longer(found: Mode) -> str:
+        change = 100 * math.expm1(_LOOSE_FOCAL_U * float(found.theta[3]))
+        return (
+            f"the marks fit only if the focal length is {abs(change):.0f} % "
+            f"{'longer' if change > 0 else 'shorter'} than said; was the photo cropped or zoomed?"
+        )
+
+    def bent(_: Mode) -> str:
+        return (
+            "the marks fit only if the lens bends straight lines far more than a phone's main "
+            "lens does: less is known of sizes away from the marks"
+        )
+
+    if focal_strained:
+        yield replace(model, camera=replace(camera, focal_u=_LOOSE_FOCAL_U)), longer
+    if bend_strained:
+        yield replace(model, camera=replace(camera, k1_u=_LOOSE_K1_U, centre_u=0.01)), bent
+    if focal_strained and bend_strained:
+        loose = replace(camera, focal_u=_LOOSE_FOCAL_U, k1_u=_LOOSE_K1_U, centre_u=0.01)
+        yield replace(model, camera=loose), bent
 
 
 def _widened(pattern: Pattern, factor: float) -> Pattern:

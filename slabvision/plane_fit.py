@@ -223,7 +223,7 @@ def draw_posterior(model: Model, modes: list[Mode], rng: np.random.Generator, dr
     model : Model
         The evidence.
     modes : list of Mode
-        Its optima.
+        Optima of the softened model.
     rng : Generator
         Source of chance.
     draws : int
@@ -232,11 +232,15 @@ def draw_posterior(model: Model, modes: list[Mode], rng: np.random.Generator, dr
     clear = not model.wide and all(
         mode.tilt_u_deg < CLEAR_DEG for mode in modes if mode.log_mass > modes[0].log_mass - 6
     )
+    none = np.zeros((draws, 0))
     if clear:
         theta, weight = _around_modes(model, modes, rng, 2 * draws)
         effective = effective_draws(weight)
-        if effective > 0.3 * draws:
-            return Sample(_resample(theta, weight, rng, draws), np.zeros((draws, 0)), effective)
+        if effective > _FEW * draws:
+            return Sample(_resample(theta, weight, rng, draws), none, effective)
+        if effective > 0.02 * draws:
+            theta = _resample(theta, weight, rng, draws)
+            return Sample(_freshened(model, theta, none, rng), none, effective)
     from slabvision.plane_tilts import tilts_first
 
     theta, wide, weight = tilts_first(model, modes, rng, draws)
@@ -374,7 +378,8 @@ def central(model: Model, modes: list[Mode], sample: Sample) -> Floats:
     middle = np.concatenate([pattern.xy for pattern in model.patterns]).mean(axis=0)
     size = _log_area_at(model, theta, middle)
     tilts = theta[:, :2]
-    apart = np.stack([_away(theta - mode.theta, mode.hess) for mode in modes])
+    p = model.columns  # a softened model's modes have the wide heights behind these
+    apart = np.stack([_away(theta - mode.theta[:p], mode.hess[:p, :p]) for mode in modes])
     nearest = np.argmin(apart, axis=0)
     counts = np.bincount(nearest, minlength=len(modes))
     mine = nearest == counts.argmax()

@@ -93,7 +93,7 @@ class Model:
             theta[:, :2],
             np.exp(theta[:, 2].clip(*_LOG_DISTANCE)),
             focal * np.exp(focal_u * theta[:, 3]),
-            self.camera.k1_u * theta[:, 4],
+            self.camera.lens_k1_u * theta[:, 4],
             np.array(self.camera.centre_xy) + spread * theta[:, 5:7],
         )
 
@@ -247,7 +247,7 @@ class Model:
         fx, fy = x - views.centre[:, :1], y - views.centre[:, 1:]
         rows.append(np.concatenate([-focal_u * fx, -focal_u * fy], axis=1))
         r2 = (fx * fx + fy * fy) / (f * f)
-        bend = -self.camera.k1_u * r2 / (1 - views.k1[:, None] * r2)
+        bend = -self.camera.lens_k1_u * r2 / (1 - views.k1[:, None] * r2)
         rows.append(np.concatenate([bend * fx, bend * fy], axis=1))
         move = self.camera.centre_u * self.camera.diagonal_px
         zero, one = np.zeros_like(px), np.full_like(px, -move)

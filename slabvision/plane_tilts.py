@@ -20,7 +20,6 @@ from slabvision.plane_fit import (
     Mode,
     climb,
     effective_draws,
-    find_modes,
     spread_normals,
     weights_of,
     with_distance,
@@ -49,10 +48,8 @@ class _Kernels:
 def tilts_first(
     model: Model, modes: list[Mode], rng: np.random.Generator, draws: int
 ) -> tuple[Floats, Floats, Floats]:
-    """Return parameters, wide heights and their weights."""
+    """Return parameters, wide heights and their weights; ``modes`` are the softened model's."""
     soft = model.softened()
-    if model.wide:
-        modes = find_modes(soft)
     broad = any(
         mode.tilt_u_deg > CLEAR_DEG for mode in modes if mode.log_mass > modes[0].log_mass - 6
     )

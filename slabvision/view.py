@@ -36,6 +36,10 @@ _UNKNOWN_LENS_U = 0.30
 """Logarithmic standard uncertainty of an unknown lens: 16 to 52 mm equivalents in two u."""
 
 
+_UNKNOWN_K1_U = 0.03
+"""Distortion of a lens of which nothing is said, in the picture as stored (type B)."""
+
+
 @dataclass(frozen=True)
 class Camera:
     """What is known of the camera before any mark is looked at.
@@ -50,7 +54,7 @@ class Camera:
         Its relative standard uncertainty (at least 0.3 when ``focal_px`` is ``None``).
     k1_u : float
         Standard uncertainty of the first radial distortion term around 0, for coordinates
-        divided by the focal length.
+        divided by the focal length (at least 0.03 when ``focal_px`` is ``None``).
     centre_u : float
         Standard uncertainty of the principal point, as part of the picture's diagonal, around
         the middle of the picture.
@@ -96,6 +100,11 @@ class Camera:
         if self.focal_px is None:
             return _MAIN_LENS_DIAGONALS * self.diagonal_px, max(self.focal_u, _UNKNOWN_LENS_U)
         return self.focal_px, self.focal_u
+
+    @property
+    def lens_k1_u(self) -> float:
+        """Standard uncertainty of k1: of an unknown lens, at least 0.03."""
+        return max(self.k1_u, _UNKNOWN_K1_U) if self.focal_px is None else self.k1_u
 
 
 @dataclass(frozen=True)
