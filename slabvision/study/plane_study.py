@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.board_pattern import crossings_mm
 from slabvision.plane import (
     Board,
     Camera,
@@ -195,7 +196,7 @@ def _square(shot: Shot, rng: np.random.Generator) -> list[Mark]:
 
 def _printed(scale_u: float) -> Maker:
     def make(shot: Shot, rng: np.random.Generator) -> list[Mark]:
-        grid = np.stack(np.meshgrid(np.arange(6) * 35.0, np.arange(8) * 35.0), -1).reshape(-1, 2)
+        grid = np.asarray(crossings_mm(), dtype=np.float64).reshape(-1, 2)
         true = (grid - grid.mean(axis=0)) * (1 + scale_u * rng.standard_normal())
         points = _clicked(shot, _placed(true, rng, 60), rng, CORNER_PX)
         return [Board(points, grid, scale_u)]
@@ -204,7 +205,8 @@ def _printed(scale_u: float) -> Maker:
 
 
 REFERENCES: dict[str, Maker] = {
-    "board, check length measured (0.1 %)": _printed(0.001),
+    "board of exact size": _printed(0.0),
+    "board, check length measured (0.15 %)": _printed(0.0015),
     "board as printed (0.3 %)": _printed(0.003),
     "rectangle 1.2 x 0.6 m": _rectangle,
     "two crossed tapes": _crossed_tapes,
@@ -265,7 +267,7 @@ def _some(task: tuple[Cell, range, int]) -> list[dict[str, float]]:
 
 def run(
     cases: int = 3000,
-    seed: int = 20_26,
+    seed: int = 1,
     cells: Iterable[Cell] | None = None,
     progress: Callable[[str], None] | None = None,
     *,
