@@ -210,10 +210,13 @@ def test_a_kill_while_painting_loses_at_most_ten_seconds(tmp_path: Path) -> None
 
 @pytest.mark.screen
 def test_recovered_work_is_offered_taken_back_and_saved(
-    make_napari_viewer: Any, tmp_path: Path
+    make_napari_viewer: Any, plugin_settings: Any, npe2pm: Any, tmp_path: Path
 ) -> None:
+    from npe2 import PluginManifest
+
     from tests.plugin_window import button_named, dock_in, press, ready, wait_until
 
+    npe2pm.register(PluginManifest.from_distribution("slabvision"))
     folder = square_on_slab(tmp_path / "slab-5")
     session = SlabSession.open(folder)
     session.images[session.file] = session.read_images(session.entry)

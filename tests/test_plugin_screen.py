@@ -23,6 +23,14 @@ from tests.slab_folders import LENGTH_MM, MM_PER_PX, SLAB_PX, WIDTH_MM, square_o
 pytestmark = pytest.mark.screen
 
 
+@pytest.fixture(autouse=True)
+def own_settings(plugin_settings: Any, npe2pm: Any) -> None:
+    """Keep what the dock remembers out of the person's own settings."""
+    from npe2 import PluginManifest
+
+    npe2pm.register(PluginManifest.from_distribution("slabvision"))
+
+
 @pytest.fixture
 def bare_slab(tmp_path: Path) -> Path:
     """A slab folder with a photo and a notebook, nothing marked on it."""

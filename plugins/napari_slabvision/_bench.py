@@ -232,6 +232,7 @@ class Bench(QObject):
         self.painting.attach()
         self.drawing.attach()
         self._fit_lines()
+        self.show_texts(self._texts)
         self.photo_changed.emit()
 
     def add(self, data: Any, arguments: dict[str, Any], kind: str) -> Any:
@@ -243,6 +244,16 @@ class Bench(QObject):
         layer = getattr(self.viewer, f"add_{kind}")(data, **arguments)
         fit_to_zoom(layer, float(self.viewer.scene.camera.zoom))
         return layer
+
+    def show_texts(self, role: str) -> None:
+        """Show the words beside the points of one layer of ours, and of no other."""
+        self._texts = role
+        for each in ("marks", "spots"):
+            layer = find(self.viewer, each)
+            if layer is not None:
+                layer.text.visible = each == role
+
+    _texts = "marks"
 
     def _zoomed(self, event: Any = None) -> None:
         self._zoom_timer.start()

@@ -170,6 +170,7 @@ class SlabDock(QWidget):
         for index, step in enumerate(self.steps, start=1):
             step.set_open(index == number)
         self.bench.measuring.want(number == len(self.steps))
+        self.bench.show_texts({2: "marks", 3: "spots"}.get(number, ""))
         step = self.steps[number - 1]
         # Once the layout has settled: the step's own title at the top.
         QTimer.singleShot(60, lambda: self.scroll.verticalScrollBar().setValue(step.y()))

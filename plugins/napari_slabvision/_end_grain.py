@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from napari_slabvision._owned import PIXELS, tagged
 from napari_slabvision._photo_layers import LayerTuple, line_px
-from slabvision.record import EndGrainMarks, PhotoEntry
+from slabvision.record import PhotoEntry
 
 __all__ = ["Profile", "end_layers", "profile", "profile_words", "ring_color"]
 
-STATIONS = 9
+STATIONS = 7
 Floats = NDArray[np.float64]
 
 
@@ -45,31 +45,41 @@ def ring_color(angle_deg: float) -> str:
     return "#" + "".join(f"{round(float(v)):02x}" for v in mixed)
 
 
-def profile(end: Any, marks: EndGrainMarks) -> Profile:
-    """Return the ring angle at stations across the width."""
-    if marks.face_line is not None:
-        first, last = (np.array(p, float) for p in marks.face_line)
-    else:
-        rows, cols = end.shape[:2]
-        first, last = np.array([rows / 2, cols * 0.15]), np.array([rows / 2, cols * 0.85])
-    share = ((np.arange(STATIONS) + 0.5) / STATIONS)[:, None]
-    points = first + share * (last - first)
+def profile(end: Any) -> Profile:
+    """Return the ring angle at stations across the width, at half the thickness."""
+    table = end.profile
+    rows = np.linspace(0, len(table) - 1, STATIONS + 2)[1:-1].round().astype(int)
+    few = table.iloc[rows]
     return Profile(
-        points, end.ring_angle_deg(points), end.ring_angle_u_deg(points), end.seen(points)
+        few[["row", "col"]].to_numpy(float),
+        few["ring_angle_deg"].to_numpy(float),
+        few["ring_angle_u_deg"].to_numpy(float),
+        few["seen"].to_numpy(bool),
     )
+
+
+def on_wood(end: Any, points: Floats) -> NDArray[np.bool_]:
+    """Return which points of the photo show the end's own wood."""
+    mask = end.view.mask
+    if mask is None:
+        return np.ones(len(points), np.bool_)
+    at = np.round(end.view.to_flat(points)).astype(int)
+    inside = ((at >= 0) & (at < mask.shape)).all(axis=1)
+    at = np.clip(at, 0, np.array(mask.shape) - 1)
+    return np.asarray(inside & mask[at[:, 0], at[:, 1]])
 
 
 def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
     """Return ring directions as strokes coloured by their angle to the face, and the profile."""
     rows, cols = end.shape[:2]
-    step = max(rows, cols) / 28
+    step = max(rows, cols) / 45
     grid = np.stack(
         np.meshgrid(
             np.arange(step / 2, rows, step), np.arange(step / 2, cols, step), indexing="ij"
         ),
         axis=-1,
     ).reshape(-1, 2)
-    grid = grid[end.seen(grid)]
+    grid = grid[end.seen(grid) & on_wood(end, grid)]
     strokes: list[Floats] = []
     colors: list[str] = []
     if len(grid):
@@ -78,8 +88,8 @@ def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
         strokes = list(np.stack([grid - half, grid + half], axis=1))
         colors = [ring_color(a) for a in end.ring_angle_deg(grid)]
     text = [
-        f"{a:.0f}° ± {2 * u:.0f}" + ("" if s else " (not seen)")
-        for a, u, s in zip(found.angle_deg, found.u_deg, found.seen, strict=True)
+        f"{angle:.0f}°" if seen else f"({angle:.0f}°)"
+        for angle, seen in zip(found.angle_deg, found.seen, strict=True)
     ]
     wide = line_px(entry.shape)
     layers: list[LayerTuple] = []
@@ -123,7 +133,7 @@ def profile_words(found: Profile) -> str:
     for index, (angle, u, seen) in enumerate(
         zip(found.angle_deg, found.u_deg, found.seen, strict=True)
     ):
-        share = (index + 0.5) / len(found.points)
+        share = (index + 1) / (len(found.points) + 1)
         low, high = max(0.0, angle - 2 * u), min(90.0, angle + 2 * u)
         lines.append(
             f"at {share:.0%} of the width: {angle:.0f}° ({low:.0f} to {high:.0f})"

@@ -62,6 +62,11 @@ def _length(mm: float, unit: str) -> str:
     return inches_text(mm) if unit == "in" else f"{mm:.0f} mm"
 
 
+def _bare(mm: float, unit: str) -> str:
+    """Write a reading without its unit, which stands at the mark's first point."""
+    return _length(mm, unit).removesuffix(f" {unit}")
+
+
 def mark_texts(mark: Mark, unit: str = "in") -> list[str]:
     """Return what stands beside each point: the mark's name and its readings."""
     match mark.type:
@@ -69,7 +74,7 @@ def mark_texts(mark: Mark, unit: str = "in") -> list[str]:
             return [f"{mark.name}: {_length(mark.mm, unit)}", ""]
         case "tape":
             return [
-                f"{mark.name}: {_length(mm, unit)}" if i == 0 else _length(mm, unit)
+                f"{mark.name}: {_length(mm, unit)}" if i == 0 else _bare(mm, unit)
                 for i, mm in enumerate(mark.mm)
             ]
         case "rectangle":

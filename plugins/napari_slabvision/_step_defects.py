@@ -150,6 +150,8 @@ class DefectsStep(QWidget):
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         table.setShowGrid(False)
         _tighten(table, stretch=3)
+        table.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Interactive)
+        table.setColumnWidth(1, 112)
         table.itemSelectionChanged.connect(self._picked)
         table.itemChanged.connect(self._noted)
         return table

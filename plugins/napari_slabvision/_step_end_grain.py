@@ -39,6 +39,7 @@ class EndGrainStep(QWidget):
                 button("Mark the face line", self.mark_face, "Two clicks along the wide face"),
                 button("Mark the pith", self.mark_pith, "About where it is, if it is in view"),
             ),
+            button("Outline the end's wood", self.outline, "Click round the sawn end, then Enter"),
             row(
                 button("Read the rings", self.read),
                 button("Hide overlay", lambda: remove_owned(bench.viewer, "end grain")),
@@ -63,10 +64,16 @@ class EndGrainStep(QWidget):
             return
         if not session.entry.role.startswith("end"):
             self.said.say("This photo is not said to show an end: choose its role in step 1.")
+        elif len(self._marks().outline) < 3:
+            self.said.say(
+                "The end's wood is not outlined: it is guessed, and the face or the ground may be "
+                "read for rings. Outline it first.",
+                warn=True,
+            )
         elif self._marks().face_line is None:
             self.said.say("Without a face line the long side of the wood counts as the face.")
         else:
-            self.said.say("The face line is marked.")
+            self.said.say("Outline and face line are marked.")
 
     def _set(self, **changes: Any) -> None:
         session = self.bench.session
@@ -82,6 +89,16 @@ class EndGrainStep(QWidget):
                 lambda at, _: self._set(face_line=(at[0], at[1])),
                 least=2,
                 most=2,
+            )
+        )
+
+    def outline(self) -> None:
+        """Want clicks round the sawn end: what lies outside is not read."""
+        self.bench.clicking.begin(
+            Wanted(
+                "Click round the wood of the sawn end; Enter closes it.",
+                lambda at, _: self._set(outline=at),
+                least=3,
             )
         )
 
@@ -114,13 +131,13 @@ class EndGrainStep(QWidget):
         session = self.bench.session
         if session is None:
             return
-        found = profile(end, self._marks())
+        found = profile(end)
         remove_owned(self.bench.viewer, "end grain")
         for data, arguments, kind in end_layers(session.entry, end, found):
             layer = self.bench.add(data, arguments, kind)
             layer.editable = False
-        self.said.say("")
-        self.words.setText(profile_words(found))
+        self._show()
+        self.words.setText(f"{end.sawn()}\n\n{profile_words(found)}")
 
 
 def read_end(pixels: NDArray[np.uint8], marks: EndGrainMarks) -> Any:

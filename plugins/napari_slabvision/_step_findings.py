@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from napari_slabvision._findings_layers import clear_overlay, finding_layers
@@ -65,6 +65,8 @@ class FindingsStep(QWidget):
         super().__init__()
         self.bench = bench
         self._extras: dict[str, Any] = {}
+        self._sizes: dict[str, Any] = {}
+        self._placed: Any = None
         self.said = Message()
         self.table = QWidget()
         self._grid = QGridLayout(self.table)
@@ -72,6 +74,7 @@ class FindingsStep(QWidget):
         self._grid.setHorizontalSpacing(8)
         self._grid.setVerticalSpacing(3)
         self._grid.setColumnStretch(1, 1)
+        self._labels: list[tuple[QLabel, QLabel]] = []
         self.shown: list[tuple[str, str]] = []
         self.fits = hint()
         self.part_length = LengthEdit(lambda: bench.unit, "length, 72 in")
@@ -102,20 +105,17 @@ class FindingsStep(QWidget):
             button("Export tables…", self.ask_export, "CSV and pictures; saves the slab first"),
         ):
             layout.addWidget(widget)
-        bench.measuring.findings_changed.connect(self._show)
+        bench.measuring.findings_changed.connect(self._forget)
         bench.slab_changed.connect(self._forget)
-        bench.photo_changed.connect(self._photo_changed)
+        bench.photo_changed.connect(self._forget)
         bench.unit_changed.connect(self._show)
         bench.record_changed.connect(self._out_of_date)
 
     # Numbers ---------------------------------------------------------------------------------
 
     def _forget(self) -> None:
-        self._extras = {}
-        self._show()
-
-    def _photo_changed(self) -> None:
-        self._extras = {}
+        # What fitted before need not fit now.
+        self._extras, self._sizes, self._placed = {}, {}, None
         self._show()
 
     def _out_of_date(self, _: str) -> None:
@@ -132,20 +132,25 @@ class FindingsStep(QWidget):
         self.notes.setText("\n".join(f"•  {note}" for note in dict.fromkeys(notes)))
         if findings is not None and face is None and not measuring.findings_why:
             self.said.say("This photo is no measured face; the slab's numbers stand below.")
-        self._say_fits({})
+        self._say_fits()
         if findings is not None and self._layers_shown:
             self.draw()
 
     def _show_rows(self, rows: list[tuple[str, str]]) -> None:
         self.shown = rows
-        while self._grid.count():
-            self._grid.takeAt(0).widget().deleteLater()
-        for index, (name, words) in enumerate(rows):
-            value = hint(words)
-            if name.startswith("clear, with"):
-                value.setStyleSheet("font-weight: bold;")
-            self._grid.addWidget(QLabel(name), index, 0, Qt.AlignmentFlag.AlignTop)
-            self._grid.addWidget(value, index, 1)
+        while len(self._labels) < len(rows):
+            # Broken by hand: a grid gives labels that wrap by themselves too little height.
+            pair = (QLabel(), QLabel())
+            for column, label in enumerate(pair):
+                self._grid.addWidget(label, len(self._labels), column)
+            self._labels.append(pair)
+        for index, pair in enumerate(self._labels):
+            name, words = rows[index] if index < len(rows) else ("", "")
+            pair[0].setText(textwrap.fill(name, 12))
+            pair[1].setText(textwrap.fill(words, 30))
+            pair[1].setStyleSheet("font-weight: bold;" if name.startswith("clear, with") else "")
+            for label in pair:
+                label.setVisible(index < len(rows))
         self.table.setVisible(bool(rows))
 
     # Layers ----------------------------------------------------------------------------------
@@ -194,7 +199,7 @@ class FindingsStep(QWidget):
 
     def fit_part(self, *, round_part: bool) -> None:
         """Say whether a wanted part fits on the clear wood, and show the best place for it."""
-        face, unit = self.bench.measuring.face, self.bench.unit
+        face = self.bench.measuring.face
         if face is None:
             self.bench.said.emit("Nothing is measured yet.", False)
             return
@@ -207,17 +212,17 @@ class FindingsStep(QWidget):
             "fit part",
             "looking for a place",
             lambda: placed_part(face, size),
-            lambda found: self._part_placed(found, unit),
+            self._part_placed,
             lambda error: self.bench.said.emit(str(error), True),
         )
 
-    def _part_placed(self, found: Any, unit: str) -> None:
+    def _part_placed(self, found: Any) -> None:
         if found is None:
             self.bench.said.emit("Nothing is clear: no part fits.", True)
             return
         self._extras["parts"] = found.polygon
-        self.fits.setText(f"Part: {found.words(unit)}")
-        self.fits.setVisible(True)
+        self._placed = found
+        self._say_fits()
         self.draw()
 
     def _fitted(self, outcome: tuple[str, Any, dict[str, Any]]) -> None:
@@ -226,16 +231,18 @@ class FindingsStep(QWidget):
             self.bench.said.emit(f"No {what} fits: nothing is clear.", False)
             return
         self._extras[what] = shape
-        self._say_fits(sizes)
+        self._sizes |= sizes
+        self._say_fits()
         self.draw()
 
-    def _say_fits(self, sizes: dict[str, Any]) -> None:
+    def _say_fits(self) -> None:
         from slabvision.show import length_words
 
-        self.fits.setText(
-            "\n".join(f"{name}: {length_words(b, self.bench.unit)}" for name, b in sizes.items())
-        )
-        self.fits.setVisible(bool(sizes))
+        unit = self.bench.unit
+        lines = [f"{name}: {length_words(b, unit)}" for name, b in self._sizes.items()]
+        lines += [f"part: {self._placed.words(unit)}"] if self._placed is not None else []
+        self.fits.setText("\n".join(lines))
+        self.fits.setVisible(bool(lines))
 
     # Export ----------------------------------------------------------------------------------
 
