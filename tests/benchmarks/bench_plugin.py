@@ -74,7 +74,7 @@ def own_settings(plugin_settings: Any, npe2pm: Any) -> None:
 
 @pytest.mark.screen
 @pytest.mark.usefixtures("own_settings")
-@pytest.mark.benchmark(group="plugin: a dab with the dock listening, with redraw")
+@pytest.mark.benchmark(group="plugin: a dab with the dock listening, the call alone")
 def test_paint_stroke_in_the_dock(benchmark: Any, make_napari_viewer: Any, tmp_path: Path) -> None:
     from tests.plugin_window import dock_in
 
