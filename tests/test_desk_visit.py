@@ -177,8 +177,11 @@ def test_one_misprinted_board_widens_the_total_as_it_should(tmp_path):
     single = desk.measure_visit(folders["one board"][:1]).total("gross_mm2")
     # Area goes with the square of the print's scale: 0.6 % that six slabs of one board all share.
     assert share["one board"] == pytest.approx(0.006, rel=0.25)
-    assert share["one board"] == pytest.approx(single.u / single.value, rel=0.25)
-    assert share["a board each"] == pytest.approx(share["one board"] / math.sqrt(6), rel=0.3)
+    # Each slab adds its own errors (outline, bow) to the board's; only those average out.
+    alone = single.u / single.value
+    kept = math.sqrt(0.006**2 + (alone**2 - 0.006**2) / 6)
+    assert share["one board"] == pytest.approx(kept, rel=0.1)
+    assert share["a board each"] == pytest.approx(alone / math.sqrt(6), rel=0.1)
 
 
 def test_missing_extras_are_named(yard, monkeypatch, tmp_path):
