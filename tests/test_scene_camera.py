@@ -152,3 +152,13 @@ def test_enlarging_keeps_straight_fields_straight() -> None:
     rows, cols = np.mgrid[0:20, 0:30]
     exact = 2.0 * ((rows - 1.5) / 4 + 1) + 3.0 * ((cols - 1.5) / 4 + 1)
     assert np.abs(big - exact)[2:-2, 2:-2].max() < 1e-4
+
+
+def test_what_is_out_of_focus_is_blurred_as_a_thin_lens_would() -> None:
+    # Thin lens (any optics textbook): disc = opening x magnification x |d - focus| / d, and the
+    # magnification at the focus is focal_px / focus. Here worked out in whole metres.
+    rotation, position = aim(np.zeros(3), 3000.0, 0.0, 0.0, 0.0, steady=True)
+    lens = Camera((900, 1200), 3000.0, (449.5, 599.5), 0.0, 0.0, rotation, position)
+    disc = 3.0 * (3000.0 / 2000.0) * (3000.0 - 2000.0) / 3000.0
+    assert lens.defocus(3.0, 2000.0) == pytest.approx(np.full((29, 38), disc / 4), rel=1e-9)
+    assert lens.defocus(3.0, 3000.0).max() < 1e-9

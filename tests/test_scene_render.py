@@ -97,9 +97,12 @@ def test_tape_readings_lie_where_the_tape_says(scene: SlabScene) -> None:
     photo, truth = scene.photo("face A"), face(scene)
     assert [m.kind for m in truth.marks] == ["tape", "tape"]
     for mark in truth.marks:
-        mm = photo.camera.to_plane(mark.points, -mark.offset_mm)
-        gaps = np.linalg.norm(np.diff(mm, axis=0), axis=1)
+        gaps = np.linalg.norm(np.diff(mark.world[:, :2], axis=0), axis=1)
         assert gaps == pytest.approx(np.diff(mark.mm), abs=1e-6)
+        # It follows the warped face, and is seen where it lies.
+        assert np.ptp(mark.world[:, 2]) > 0.1
+        seen = photo.to_mm(mark.points)
+        assert np.abs(seen - mark.world[:, :2]).max() < 2.0 * mark.offset_mm + 1e-6
         r, c = np.round(mark.points[len(mark.points) // 2]).astype(int)
         near = truth.zones[r - 3 : r + 4, c - 3 : c + 4]
         assert (near == ZONES["tape"].value).any()
@@ -111,7 +114,8 @@ def test_tape_readings_lie_where_the_tape_says(scene: SlabScene) -> None:
      ("folding rule", "tape", None), ("tape on ground", "tape", None)],
 )  # fmt: skip
 def test_each_reference_has_true_sizes(reference: str, kind: str, count: int | None) -> None:
-    made = render_slab(8, look="pine", reference=reference, megapixels=0.3, yard="concrete")
+    made = render_slab(8, look="pine", reference=reference, megapixels=0.3, yard="concrete",
+                       warp_mm=(0, 0, 0))  # fmt: skip
     photo, truth = made.photos[0], face(made)
     mark = truth.marks[0]
     assert mark.kind == kind
@@ -268,6 +272,50 @@ def test_a_messenger_shrinks_and_strips() -> None:
     image = Image.open(io.BytesIO(photo.jpeg))
     assert max(image.size) <= 1600
     assert len(image.getexif()) == 0
+
+
+def test_a_warped_face_lies_where_its_bow_cup_and_twist_say() -> None:
+    made = render_slab(9, look="oak", views=("face A", "face B"), megapixels=0.2,
+                       warp_mm=(12.0, -5.0, 8.0))  # fmt: skip
+    for role, up in (("face A", -1.0), ("face B", 1.0)):  # face B is looked at from below
+        photo, truth = made.photo(role), face(made, role)
+        assert photo.lift is not None
+        u0, v0, u1, v1 = made.slab.outline(role).bounds
+        u, v = np.meshgrid([u0, (u0 + u1) / 2, u1], [v0, (v0 + v1) / 2, v1])
+        depth = photo.lift(u, v)
+        # A straight edge along the middle, then across, as a sawyer measures it.
+        assert depth[1, 1] - (depth[1, 0] + depth[1, 2]) / 2 == pytest.approx(up * 12.0, abs=0.3)
+        across = depth[1, 1] - (depth[0, 1] + depth[2, 1]) / 2
+        assert -5.0 * up == pytest.approx(across, rel=0.3)
+        # The fourth corner off the plane of three.
+        corner = depth[2, 2] - (depth[2, 0] + depth[0, 2] - depth[0, 0])
+        assert abs(corner) == pytest.approx(8.0, rel=0.3)
+        ring = np.asarray(truth.arris_mm.exterior.coords)[:-1:40]
+        world = np.column_stack([ring, photo.lift(ring[:, 0], ring[:, 1])])
+        gap = photo.camera.project(world)[:, None] - truth.arris[None]
+        assert np.linalg.norm(gap, axis=2).min(axis=1).max() < 1e-6
+        assert np.abs(photo.to_mm(photo.to_pixels(ring)) - ring).max() < 1e-5
+
+
+def test_a_deep_shadow_and_the_frame_are_zones_of_wood_not_seen() -> None:
+    found = set()
+    for seed in range(5, 9):
+        made = render_slab(seed, megapixels=0.1, cut_off=True, light="sun edge", yard="concrete")
+        truth = face(made)
+        assert truth.cut_off
+        border = np.ones(truth.zones.shape, bool)
+        border[1:-1, 1:-1] = False
+        framed = truth.zones == ZONES["frame"].value
+        assert framed.any()
+        assert np.array_equal(framed, border & truth.wood)
+        dark = truth.zones == ZONES["shadow"].value
+        if dark.any():
+            found.add(seed)
+            grey = made.photos[0].pixels.mean(axis=2)
+            lit = truth.wood & (truth.zones < 100)
+            assert grey[dark].mean() < 0.4 * grey[lit].mean()
+    assert 0 < len(found) < 4
+    assert not face(render_slab(5, megapixels=0.1, yard="concrete")).cut_off
 
 
 def test_hidden_wood_is_marked() -> None:

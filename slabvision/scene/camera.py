@@ -19,17 +19,18 @@ __all__ = ["LENSES", "Camera", "Lens", "aim", "fit_distance"]
 
 @dataclass(frozen=True)
 class Lens:
-    """A lens as the phone describes it: focal length, 35-mm equivalent, and real distortion."""
+    """A lens: focal length, 35-mm equivalent and opening as the phone says, real distortion."""
 
     focal_mm: float
     focal35_mm: float
+    opening_mm: float
     k1_spread: float
     k2_spread: float
 
 
 LENSES = {
-    "main": Lens(5.4, 26.0, 0.010, 0.004),
-    "ultra-wide": Lens(1.9, 13.0, 0.025, 0.008),
+    "main": Lens(5.4, 26.0, 3.0, 0.010, 0.004),
+    "ultra-wide": Lens(1.9, 13.0, 0.9, 0.025, 0.008),
 }
 """Invented phone lenses; 26 and 13 mm are the usual equivalents (common knowledge, no source)."""
 
@@ -87,7 +88,7 @@ class Camera:
         scale = np.where(rd > 1e-12, r / np.maximum(rd, 1e-12), 1.0)
         return np.column_stack([xd * scale, yd * scale, np.ones(len(rd))]) @ self.rotation
 
-    def to_plane(self, points: Array, w: float = 0.0) -> Array:
+    def to_plane(self, points: Array, w: Array | float = 0.0) -> Array:
         """Return (u, v) where rays through (row, col) points meet the plane at depth ``w``.
 
         Rays that never meet it give NaN.
@@ -119,6 +120,23 @@ class Camera:
             enlarge((self.position[k] + t * rays[:, k]).reshape(rows, cols), factor, self.shape)
             for k in others
         ]
+
+    def defocus(self, opening_mm: float, focus_mm: float) -> Array:
+        """Return the blur (sigma, pixels) of the plane ``w = 0``, one value per 32 x 32 pixels.
+
+        A thin lens focused at a distance draws a point at another one as a disc of
+        ``opening x focal_px x |1/distance - 1/focus|``; a disc spreads as much as a Gaussian of a
+        quarter of its diameter.
+        """
+        rows, cols = (-(-n // 32) for n in self.shape)
+        rr, cc = np.meshgrid(
+            np.arange(rows) * 32 + 15.5, np.arange(cols) * 32 + 15.5, indexing="ij"
+        )
+        rays = self.rays(np.column_stack([rr.ravel(), cc.ravel()]))
+        with np.errstate(divide="ignore"):
+            far = -self.position[2] / rays[:, 2]
+        nearness = np.where(far > 0, 1.0 / np.maximum(far, 100.0), 0.0).reshape(rows, cols)
+        return np.asarray(0.25 * opening_mm * self.focal_px * np.abs(nearness - 1.0 / focus_mm))
 
     def resized(self, shape: tuple[int, int]) -> Camera:
         """Return the camera of the same picture shrunk to another size."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -12,8 +13,11 @@ from slabvision.estimate import named_rng
 from slabvision.scene.faults import Blob, Crack, KnotBody, PithBody, Trace
 from slabvision.scene.fill import Array
 from slabvision.scene.sawing import Cut, Frame
+from slabvision.scene.warp import Warp
 
-__all__ = ["SEEN_MM", "Region", "Slab", "crack_polygon"]
+__all__ = ["SEEN_MM", "Lift", "Region", "Slab", "crack_polygon"]
+
+Lift: TypeAlias = Callable[[Array, Array], Array]
 
 SEEN_MM = 0.3
 """A check thinner than this is not seen in a photo of a rough face (about half a pixel)."""
@@ -136,12 +140,23 @@ class Slab:
     cut : Cut
     cracks : tuple of Crack
     blobs : tuple of Blob
+    warp : Warp
+        Bow, cup and twist; seen on photos of faces, not on those of ends and edges.
     """
 
     seed: int
     cut: Cut
     cracks: tuple[Crack, ...]
     blobs: tuple[Blob, ...]
+    warp: Warp
+
+    def lift(self, role: str) -> Lift | None:
+        """Return how deep a face's points lie below its mean plane, a function of (u, v)."""
+        if self.warp.flat or not role.startswith("face"):
+            return None
+        x0, y0, _ = self.cut.frame(role).origin
+        down = -1.0 if role == "face A" else 1.0  # face B is looked at from below
+        return lambda u, v: down * self.warp.rise(u + x0, y0 + down * v)
 
     def outline(self, role: str) -> Any:
         """Return the polygon of a sawn plane in its (u, v) mm: arris, or end outline."""

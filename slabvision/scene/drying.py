@@ -11,6 +11,7 @@ from slabvision.scene.condition import Slab, knots, pith_blob
 from slabvision.scene.faults import Blob, Crack, Cylinders, Ellipsoid
 from slabvision.scene.noise import waves
 from slabvision.scene.sawing import Cut
+from slabvision.scene.warp import draw_warp
 
 __all__ = ["AMOUNTS", "season"]
 
@@ -209,7 +210,13 @@ class _Draw:
         return found
 
 
-def season(seed: int, cut: Cut, *, amounts: Mapping[str, float] | None = None) -> Slab:
+def season(
+    seed: int,
+    cut: Cut,
+    *,
+    amounts: Mapping[str, float] | None = None,
+    warp_mm: tuple[float, float, float] | None = None,
+) -> Slab:
     """Dry a slab and let time work on it.
 
     Parameters
@@ -220,6 +227,8 @@ def season(seed: int, cut: Cut, *, amounts: Mapping[str, float] | None = None) -
         The sawn slab.
     amounts : mapping, optional
         Mean number of each kind of thing instead of :data:`AMOUNTS`, by its key.
+    warp_mm : (float, float, float), optional
+        Bow, cup and twist; drawn if not given.
     """
     wanted = dict(AMOUNTS)
     for key, value in (amounts or {}).items():
@@ -240,4 +249,4 @@ def season(seed: int, cut: Cut, *, amounts: Mapping[str, float] | None = None) -
     core = pith_blob(cut, last + 1, seed)
     if core is not None:
         blobs.append(core)
-    return Slab(seed, cut, tuple(cracks), tuple(blobs))
+    return Slab(seed, cut, tuple(cracks), tuple(blobs), draw_warp(seed, cut, warp_mm))

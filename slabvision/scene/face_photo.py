@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from slabvision.defects import ZONES
 from slabvision.estimate import named_rng
 from slabvision.opencv import cv2
 from slabvision.scene.camera import Camera
@@ -109,6 +110,7 @@ def paint_face(
     for each in placed:
         if each.place == "ground":
             each.draw(picture)
+    picture.lift = slab.lift(role)
     covered, where = coverage(
         [picture.project(ring, 0.0) for ring in rings_of(outline)], (rows, cols), lines=1
     )
@@ -130,7 +132,9 @@ def paint_face(
         at = np.array([rng.uniform(u0 + 0.15 * (u1 - u0), u1 - 0.15 * (u1 - u0)), v0 - 110.0])
         first = 0.0 if rng.uniform() < 0.6 else depth  # one foot up on the slab
         boots(rng, picture, at, np.pi / 2 + float(rng.normal(0, 0.25)), (first, depth))
-    daylight(rng, picture, setting, outline)
+    dark = daylight(rng, picture, setting, outline)
+    if dark is not None:
+        picture.zones[dark & hidden & (picture.zones == 0)] = ZONES["shadow"].value
     return picture, zones, canvas
 
 
@@ -266,8 +270,9 @@ def paint_wood(slab: Slab, role: str, picture: Picture, surface: Surface, seed: 
     cover, where = coverage(
         [picture.project(ring, 0.0) for ring in rings_of(outline)], picture.camera.shape
     )
-    x = (picture.u[where] - np.float32(canvas.u0)) * np.float32(1 / mm)
-    y = (picture.v[where] - np.float32(canvas.v0)) * np.float32(1 / mm)
+    u, v = picture.at(0.0, where)
+    x = (u - np.float32(canvas.u0)) * np.float32(1 / mm)
+    y = (v - np.float32(canvas.v0)) * np.float32(1 / mm)
     colour = cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     if coarsest / mm > 1.7:  # far from the lens: from a texture blurred to that scale
         far = cv2.GaussianBlur(texture, (0, 0), sigmaX=0.38 * coarsest / mm)
@@ -283,8 +288,10 @@ def paint_wood(slab: Slab, role: str, picture: Picture, surface: Surface, seed: 
     return canvas, zones
 
 
-def daylight(rng: np.random.Generator, picture: Picture, setting: Setting, outline: Any) -> None:
-    """Let the light of the day fall on everything."""
+def daylight(
+    rng: np.random.Generator, picture: Picture, setting: Setting, outline: Any
+) -> Array | None:
+    """Let the light of the day fall on everything; return where it is too dark to judge wood."""
     shape = picture.camera.shape
     u0, v0, u1, v1 = outline.bounds
     span = max(u1 - u0, 1.0)
@@ -302,5 +309,9 @@ def daylight(rng: np.random.Generator, picture: Picture, setting: Setting, outli
         away += (picture.v - at[1]) * np.float32(np.sin(turn))
         away += 35.0 * blur_noise(rng, shape, (shape[0] / 25, shape[1] / 25))
         lit = smoothstep(-14.0, 14.0, away).astype(np.float32)
-        for k, (shade, sun) in enumerate(((0.55, 1.24), (0.58, 1.17), (0.64, 1.08))):
+        deep = rng.uniform() < 0.35
+        shades = (0.17, 0.19, 0.23) if deep else (0.55, 0.58, 0.64)
+        for k, (shade, sun) in enumerate(zip(shades, (1.24, 1.17, 1.08), strict=True)):
             picture.light[..., k] *= shade + (sun - shade) * lit
+        return lit < 0.1 if deep else None
+    return None

@@ -48,14 +48,28 @@ _TILE = 128
 """Rows worked on at a time: small pieces stay in the processor's cache."""
 
 
-def develop(rng: np.random.Generator, light: Array, film: Film) -> Array:
-    """Turn painted light (float32, 0 to 255) into the phone's uint8 picture."""
+_SOFTEST = 1.6
+"""Greatest blur out of focus that is drawn, sigma in pixels."""
+
+
+def develop(
+    rng: np.random.Generator, light: Array, film: Film, defocus: Array | None = None
+) -> Array:
+    """Turn painted light (float32, 0 to 255) into the phone's uint8 picture.
+
+    ``defocus`` is the blur of what is out of focus, see :meth:`Camera.defocus`.
+    """
     rows, cols = light.shape[:2]
     out = np.empty((rows, cols, 3), np.uint8)
     blotch = [blur_noise(rng, (rows // 4 + 2, cols // 4 + 2), (0.8, 0.8)) for _ in range(2)]
     blotch = [cv2.resize(b, (cols, rows), interpolation=cv2.INTER_LINEAR) for b in blotch]
     c = ((np.arange(cols, dtype=np.float32) - cols / 2) / cols)[None, :]
     halo = 8
+    if defocus is not None and defocus.max() > 0.2:
+        share = np.minimum(defocus / _SOFTEST, 1.0) ** 2  # variances of blurs add
+        share = cv2.resize(share.astype(np.float32), (cols, rows), interpolation=cv2.INTER_LINEAR)
+    else:
+        share = None
     for start in range(0, rows, _TILE):
         stop = min(start + _TILE, rows)
         low, high = max(start - halo, 0), min(stop + halo, rows)
@@ -66,6 +80,11 @@ def develop(rng: np.random.Generator, light: Array, film: Film) -> Array:
         part *= np.array(film.white, np.float32)
         if film.blur_px > 0.05:
             part = cv2.GaussianBlur(part, (0, 0), sigmaX=film.blur_px)
+        if share is not None:
+            soft = cv2.GaussianBlur(part, (0, 0), sigmaX=_SOFTEST)
+            soft -= part
+            soft *= share[low:high, :, None]
+            part += soft
         if film.sharpen > 0.01:
             soft = cv2.GaussianBlur(part, (0, 0), sigmaX=1.1)
             part = cv2.addWeighted(part, 1.0 + film.sharpen, soft, -film.sharpen, 0.0)

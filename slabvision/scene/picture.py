@@ -11,8 +11,9 @@ from slabvision.opencv import cv2
 from slabvision.scene.camera import Camera
 from slabvision.scene.fill import Array, coverage, dense, inside
 
-__all__ = ["Picture", "lay_flat", "paint_stack"]
+__all__ = ["Picture", "lay_flat", "lifted", "on_surface", "paint_stack"]
 
+Lift = Callable[[Array, Array], Array]
 Colour = Callable[[Array, Array, Array], Array]
 Window = tuple[slice, slice]
 
@@ -29,6 +30,8 @@ class Picture:
         Where each pixel's ray meets the plane.
     zones : ndarray of uint8, shape (H, W)
         What lies over the wood, by :data:`slabvision.defects.ZONES`; 0 where nothing does.
+    lift : callable or None
+        Depth added at (u, v): set while things are drawn that follow a warped face.
     """
 
     camera: Camera
@@ -36,22 +39,25 @@ class Picture:
     u: Array
     v: Array
     zones: Array = field(init=False)
+    lift: Lift | None = None
 
     def __post_init__(self) -> None:
         self.zones = np.zeros(self.camera.shape, np.uint8)
 
     def at(self, w: Array | float, where: Window | Array | None = None) -> tuple[Array, Array]:
         """Return (u, v) at depth ``w`` along the rays of some pixels (all of them by default)."""
-        cu, cv, cw = (np.float32(p) for p in self.camera.position)
-        share = np.asarray((np.asarray(w, np.float32) - cw) / -cw, dtype=np.float32)
         u = self.u if where is None else self.u[where]
         v = self.v if where is None else self.v[where]
-        return cu + (u - cu) * share, cv + (v - cv) * share
+        return on_surface(self.camera, u, v, w, self.lift)
 
     def project(self, ring: Array, w: float) -> Array:
         """Return (row, col) of a ring (N, 2) lifted to depth ``w``, with points added between."""
         ring = dense(ring, 20.0)
-        return self.camera.project(np.column_stack([ring, np.full(len(ring), w)]))
+        return self.camera.project(self.lifted(np.column_stack([ring, np.full(len(ring), w)])))
+
+    def lifted(self, world: Array) -> Array:
+        """Return world points (N, 3) moved with the warped face they are fixed to."""
+        return lifted(world, self.lift)
 
     def cover(self, ring: Array, w: float, *, lines: int = 4) -> tuple[Array, Window]:
         """Return how much of each pixel a flat polygon covers."""
@@ -62,6 +68,33 @@ class Picture:
         mask, where = inside([self.project(ring, w)], self.camera.shape)
         if mask.size:
             self.zones[where][mask] = zone
+
+
+def on_surface(
+    camera: Camera, u: Array, v: Array, w: Array | float, lift: Lift | None
+) -> tuple[Array, Array]:
+    """Return where rays that meet the plane ``w = 0`` at (u, v) meet the surface ``w + lift``."""
+    cu, cv, cw = (np.float32(p) for p in camera.position)
+    level = np.asarray(w, np.float32)
+
+    def meet(depth: Array) -> tuple[Array, Array]:
+        share = np.asarray((depth - cw) / -cw, dtype=np.float32)
+        return cu + (u - cu) * share, cv + (v - cv) * share
+
+    at = meet(level)
+    for _ in range(2 if lift is not None else 0):  # a warp is shallow: exact to a micrometre
+        assert lift is not None
+        at = meet(level + np.asarray(lift(*at), np.float32))
+    return at
+
+
+def lifted(world: Array, lift: Lift | None) -> Array:
+    """Return world points (N, 3) moved with a warped face."""
+    if lift is None:
+        return world
+    out = np.array(world, np.float64)
+    out[:, 2] += lift(out[:, 0], out[:, 1])
+    return out
 
 
 def paint_stack(
@@ -95,10 +128,8 @@ def paint_stack(
     where = np.flatnonzero(seen.ravel())
     if where.size:
         depths = np.array([w for w, _ in levels], np.float32)[index.ravel()[where] - 1]
-        cu, cv_, cw = (np.float32(p) for p in picture.camera.position)
-        share = (depths - cw) / -cw
-        u = cu + (picture.u.ravel()[where] - cu) * share
-        v = cv_ + (picture.v.ravel()[where] - cv_) * share
+        base = picture.u.ravel()[where], picture.v.ravel()[where]
+        u, v = on_surface(picture.camera, *base, depths, picture.lift)
         picture.light.reshape(-1, 3)[where] = colour(u, v, depths)
     return mask
 

@@ -82,13 +82,14 @@ class Placed:
     def mark(self, picture: Picture) -> ReferenceMark:
         """Return its truth in a picture: the points that lie inside the frame."""
         rows, cols = picture.camera.shape
-        points = picture.camera.project(self.world)
+        world = picture.lifted(self.world) if self.place == "face" else self.world
+        points = picture.camera.project(world)
         seen = ((points > 4) & (points < [rows - 5, cols - 5])).all(axis=1)
         mm = self.mm
         if self.kind in ("tape", "board"):
-            points, mm, world = points[seen], mm[seen], self.world[seen]
+            points, mm, world = points[seen], mm[seen], world[seen]
             return ReferenceMark(self.kind, self.place, self.offset_mm, points, mm, world)
-        return ReferenceMark(self.kind, self.place, self.offset_mm, points, mm, self.world)
+        return ReferenceMark(self.kind, self.place, self.offset_mm, points, mm, world)
 
 
 # Art -------------------------------------------------------------------------------------------

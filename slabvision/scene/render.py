@@ -11,13 +11,14 @@ import numpy as np
 
 from slabvision.estimate import named_rng
 from slabvision.scene.camera import LENSES, Camera, fit_distance
-from slabvision.scene.condition import Slab
+from slabvision.scene.condition import Lift, Slab
 from slabvision.scene.drying import season
 from slabvision.scene.face_photo import LIGHTS, Setting, paint_face
 from slabvision.scene.fill import Array
 from slabvision.scene.log import grow_log
 from slabvision.scene.looks import look as look_named
 from slabvision.scene.photograph import Film, develop, encode
+from slabvision.scene.picture import lifted
 from slabvision.scene.reference import REFERENCES, Placed, place_reference
 from slabvision.scene.sawing import saw
 from slabvision.scene.side_photo import edge_depth_mm, paint_edge, paint_end
@@ -46,6 +47,8 @@ class ScenePhoto:
         Truth of the lens and of where it stood.
     plane_mm : float
         Depth of the plane that ``to_mm`` maps to (0 but for the edge: its mean depth).
+    lift : callable or None
+        Depth of a warped face below that plane, over (u, v).
     truth : FaceTruth, EndTruth or None
         What the photo shows; None for the edge.
     tilt_deg, distance_mm : float
@@ -67,6 +70,7 @@ class ScenePhoto:
     yard: str
     light: str
     messenger: bool
+    lift: Lift | None = None
 
     @cached_property
     def pixels(self) -> Array:
@@ -84,13 +88,18 @@ class ScenePhoto:
         return self.camera.shape
 
     def to_mm(self, points: Array) -> Array:
-        """Return (u, v) mm on the photographed plane of (row, col) points, exactly."""
-        return self.camera.to_plane(points, self.plane_mm)
+        """Return (u, v) mm on the photographed face, end or edge of (row, col) points, exactly."""
+        at = self.camera.to_plane(points, self.plane_mm)
+        for _ in range(6 if self.lift is not None else 0):
+            assert self.lift is not None
+            at = self.camera.to_plane(points, self.plane_mm + self.lift(at[:, 0], at[:, 1]))
+        return at
 
     def to_pixels(self, points: Array) -> Array:
-        """Return (row, col) of (u, v) mm points of the photographed plane, exactly."""
+        """Return (row, col) of (u, v) mm points of the photographed face, end or edge, exactly."""
         points = np.atleast_2d(np.asarray(points, np.float64))
-        return self.camera.project(np.column_stack([points, np.full(len(points), self.plane_mm)]))
+        world = np.column_stack([points, np.full(len(points), self.plane_mm)])
+        return self.camera.project(lifted(world, self.lift))
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +129,7 @@ class SlabScene:
 
     @property
     def thickness_mm(self) -> float:
-        """Thickness of the slab: its faces are flat and parallel."""
+        """Thickness of the slab, everywhere the same: a warp moves both faces."""
         return self.slab.cut.thickness_mm
 
     @cached_property
@@ -187,6 +196,7 @@ def render_slab(
     boots: bool | None = None,
     surface: Surface | None = None,
     amounts: Mapping[str, float] | None = None,
+    warp_mm: tuple[float, float, float] | None = None,
     orientation: int | None = None,
     max_bytes: int = 4_000_000,
 ) -> SlabScene:
@@ -228,6 +238,8 @@ def render_slab(
         State of the faces.
     amounts : mapping, optional
         Mean numbers of defects, see :data:`slabvision.scene.drying.AMOUNTS`.
+    warp_mm : (float, float, float), optional
+        Bow, cup and twist of the faces; (0, 0, 0) is flat.
     orientation : int, optional
         Exif orientation: 1, 3, 6 or 8.
     max_bytes : int
@@ -245,7 +257,7 @@ def render_slab(
     _number(distance_mm, 300.0, 12_000.0, "distance_mm")
     log = grow_log(seed, look_named(look))
     sawn = saw(seed, log, cut=cut, length_mm=length_mm, thickness_mm=thickness_mm)
-    slab = season(seed, sawn, amounts=amounts)
+    slab = season(seed, sawn, amounts=amounts, warp_mm=warp_mm)
     rng = named_rng("scene render", seed)
     asked = str(_pick(rng, reference, REFERENCES, "reference"))
     setting = _setting(rng, asked, yard, light, on_ground, sticks, boots)
@@ -329,7 +341,14 @@ class _Shot:
             np.eye(3), np.zeros(3),
         )  # fmt: skip
 
-    def expose(self, light: Array, setting: Setting) -> bytes:
+    def focus(self, camera: Camera, distance_mm: float) -> Array:
+        """Return how blurred the face is: phones focus on it, or on something nearer."""
+        rng = named_rng(f"scene focus {self.role}", self.seed)
+        near = float(rng.uniform(0.5, 0.85)) if rng.uniform() < 0.2 else 1.0
+        at = distance_mm * near * float(np.exp(rng.normal(0.0, 0.06)))
+        return camera.defocus(LENSES[self.lens].opening_mm, at)
+
+    def expose(self, light: Array, setting: Setting, defocus: Array | None = None) -> bytes:
         """Develop and write the file."""
         rng = self.rng
         tint = np.array([1.0, 1.0, 1.0]) + rng.normal(0.0, 0.025, 3)
@@ -367,7 +386,7 @@ class _Shot:
         """Bind a photo and its truth."""
         return ScenePhoto(
             self.role, jpeg, camera, plane_mm, truth, tilt, distance, self.lens, reference,
-            setting.yard, setting.light, self.messenger,
+            setting.yard, setting.light, self.messenger, self.slab.lift(self.role),
         )  # fmt: skip
 
 
@@ -406,7 +425,7 @@ def _face(shot: _Shot, reference: str, setting: Setting, state: Surface, tilt: f
         camera = replace(camera, position=camera.position + ahead)
     face = state if role == "face A" else replace(state, planed_patch=None, chalk="")
     picture, zones, canvas = paint_face(slab, role, camera, setting, face, placed, shot.seed)
-    jpeg = shot.expose(picture.light, setting)
+    jpeg = shot.expose(picture.light, setting, shot.focus(camera, distance))
     truth = face_truth(slab, role, camera, picture.zones, zones, canvas,
                        tuple(each.mark(picture) for each in placed))  # fmt: skip
     return shot.finish(jpeg, camera, truth, tilt, distance, setting, reference=reference)

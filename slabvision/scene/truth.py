@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from slabvision.defects import ZONES
 from slabvision.opencv import cv2
 from slabvision.scene.camera import Camera
 from slabvision.scene.condition import Region, Slab
 from slabvision.scene.fill import Array, dense, inside, rings_of
 from slabvision.scene.patches import Defect, defects_of, draw_labels, ring_tangent_deg
+from slabvision.scene.picture import lifted, on_surface
 from slabvision.scene.reference import ReferenceMark
 from slabvision.scene.wood import Canvas
 
@@ -75,7 +77,8 @@ class FaceTruth:
         return self.arris_area_mm2 - self.defect_area_mm2
 
     def _project(self, uv: Array) -> Array:
-        return self.camera.project(np.column_stack([uv, np.zeros(len(uv))]))
+        world = np.column_stack([uv, np.zeros(len(uv))])
+        return self.camera.project(lifted(world, self.slab.lift(self.role)))
 
     @cached_property
     def wood(self) -> Array:
@@ -95,14 +98,29 @@ class FaceTruth:
 
     @cached_property
     def zones(self) -> Array:
-        """Zones, (H, W) uint8: what hides the wood where something does, else what lies under."""
-        u, v = self.camera.plane_maps(2, 0.0)
+        """Zones, (H, W) uint8: what hides the wood where something does, else what lies under.
+
+        Where wood runs out of the frame, its last row or column of pixels says so.
+        """
+        flat = self.camera.plane_maps(2, 0.0)
+        u, v = on_surface(self.camera, flat[0], flat[1], 0.0, self.slab.lift(self.role))
         under = cv2.remap(
             self.texture_zones, (u - np.float32(self.canvas.u0)) / np.float32(self.canvas.mm),
             (v - np.float32(self.canvas.v0)) / np.float32(self.canvas.mm), cv2.INTER_NEAREST,
         )  # fmt: skip
         under[~self.wood] = 0
-        return np.where(self.hidden > 0, self.hidden, under)
+        zones = np.where(self.hidden > 0, self.hidden, under)
+        border = np.ones(zones.shape, bool)
+        border[1:-1, 1:-1] = False
+        zones[border & self.wood] = ZONES["frame"].value
+        return zones
+
+    @property
+    def cut_off(self) -> bool:
+        """The frame cuts the sawn face off: its gross area cannot be had from this photo."""
+        return not bool(
+            ((self.arris > -0.5) & (self.arris < np.array(self.camera.shape) - 0.5)).all()
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -226,16 +244,17 @@ def face_truth(
     """Gather the truth of a face photo."""
     arris, bark = slab.outline(role), slab.cut.outline(role, bark=True)
     widest, world = _widest(slab, role)
+    lift = slab.lift(role)
 
     def project(uv: Array) -> Array:
-        return camera.project(np.column_stack([uv, np.zeros(len(uv))]))
+        return camera.project(lifted(np.column_stack([uv, np.zeros(len(uv))]), lift))
 
     def ring(shape: Any) -> Array:
         return dense(rings_of(shape)[0])
 
     return FaceTruth(
         slab, role, camera, arris, bark, widest, project(ring(arris)), project(ring(bark)),
-        camera.project(world), defects_of(slab.regions(role), project), marks, hidden,
+        camera.project(lifted(world, lift)), defects_of(slab.regions(role), project), marks, hidden,
         texture_zones, canvas,
     )  # fmt: skip
 

@@ -56,7 +56,7 @@ def _photo(photo: ScenePhoto, name: str) -> dict[str, Any]:
             "arris_area_mm2": truth.arris_area_mm2, "bark_mm": _shape(truth.bark_mm),
             "widest_mm": _shape(truth.widest_mm), "widest_px": _points(truth.widest),
             "widest_area_mm2": truth.widest_area_mm2, "defect_area_mm2": truth.defect_area_mm2,
-            "clear_area_mm2": truth.clear_area_mm2,
+            "clear_area_mm2": truth.clear_area_mm2, "cut_off": truth.cut_off,
             "defects": [_defect(d) for d in truth.table],
             "marks": [
                 {"kind": m.kind, "place": m.place, "offset_mm": m.offset_mm,
@@ -113,9 +113,12 @@ def write_scene(scene: SlabScene, folder: str | os.PathLike[str]) -> list[Path]:
         if photo.truth is not None:
             cv2.imwrite(str(truth_place / f"{stem}_labels.png"), photo.truth.labels)
             cv2.imwrite(str(truth_place / f"{stem}_zones.png"), photo.truth.zones)
+    warp = scene.slab.warp
     whole = {
         "seed": scene.seed, "look": scene.look, "thickness_mm": scene.thickness_mm,
-        "length_mm": scene.length_mm, "volume_mm3": scene.volume_mm3, "photos": said,
+        "length_mm": scene.length_mm, "volume_mm3": scene.volume_mm3,
+        "warp_mm": {"bow": warp.bow_mm, "cup": warp.cup_mm, "twist": warp.twist_mm},
+        "photos": said,
     }  # fmt: skip
     (truth_place / "truth.json").write_text(json.dumps(whole, indent=1), encoding="utf-8")
     return files
