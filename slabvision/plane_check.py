@@ -2,7 +2,7 @@
 
 Marks that cannot all be true are named before anything is measured. The test is the weighted
 sum of squares of the best fit against its degrees of freedom; the mark to blame is the one
-without which the others fit best.
+whose size, were it stated otherwise, would let all fit best.
 """
 
 from __future__ import annotations
@@ -43,6 +43,12 @@ _STRAIN = 1e-3
 _CONTRADICTION = 1e-7
 _LEAST_PERCENT = 2.0
 """Disagreements below this are put down to a slab or tape that is not flat or straight."""
+
+_ANY_SIZE = 30.0
+"""Standard deviation of the size of a mark whose number is not believed, as part of the number."""
+_MISCLICKED = 20.0
+"""What speaks against misplaced points rather than a wrong number, in units of chi-squared."""
+_USUAL_LOG_ERROR = 0.35
 
 _WEAK = 1.25
 """Ratio of the ends of an area's interval above which a further mark is advised."""
@@ -161,24 +167,17 @@ def _blame(marks: tuple[Mark, ...], model: Model, modes: list[Mode]) -> None:
     """Raise if a mark, or a reading of a tape, differs too much from what the others say."""
     alone = len(marks) == 1
     without: list[tuple[float, float, int, float]] = []
-    for index in range(len(marks)):
-        rest = tuple(p for k, p in enumerate(model.patterns) if k != index)
-        if not rest:
-            break
-        try:
-            part = replace(model, patterns=rest)
-            found = find_modes(part)
-            chi2, _, _ = misfit(part, found)
-            ratio = _size_ratio(model, model.patterns[index], found[0])
-            # Of two marks that could be the wrong one, judge by the one that fixes the tilt.
-            without.append((round(chi2, -1), found[0].tilt_u_deg, index, ratio))
-        except PlaneError:
-            continue
+    for index in range(0 if alone else len(marks)):
+        for chi2, found in _without_size(model, index):
+            ratio = _size_ratio(model, model.patterns[index], found)
+            if math.isfinite(ratio):
+                # Of two marks that could be the wrong one, judge by the one that fixes the tilt.
+                score = round(chi2 + _implausible(ratio), -1)
+                without.append((score, found.tilt_u_deg, index, ratio))
     reading = _bad_reading(marks, model)
     if reading:
         raise reading
-    without = [entry for entry in without if math.isfinite(entry[3])]
-    if alone or not without:
+    if not without:
         _blame_one(marks[0], model, modes[0])
         return
     _, _, index, ratio = min(without)
@@ -202,6 +201,30 @@ def _blame(marks: tuple[Mark, ...], model: Model, modes: list[Mode]) -> None:
     message += _slip(ratio) or "; check both numbers and where the ends were clicked"
     names = (mark.called, *others)
     raise ContradictingMarksError(message, names=names, percent=percent)
+
+
+def _without_size(model: Model, index: int) -> Iterator[tuple[float, Mode]]:
+    """Yield misfit and best view where a mark keeps its shape but not its size, and without it.
+
+    A number typed wrongly leaves the shape right; a corner clicked wrongly does not, but is
+    less likely than that, if both would do.
+    """
+    pattern = model.patterns[index]
+    size = np.concatenate([pattern.modes, _ANY_SIZE * pattern.base[None]])
+    loose = replace(pattern, modes=size)
+    others = tuple(p for k, p in enumerate(model.patterns) if k != index)
+    for patterns, extra in (((loose, *others), 0.0), (others, _MISCLICKED)):
+        part = replace(model, patterns=patterns)
+        try:
+            found = find_modes(part)
+        except PlaneError:
+            continue
+        yield misfit(part, found)[0] + extra, found[0]
+
+
+def _implausible(ratio: float) -> float:
+    """Return what speaks against a size being stated so wrongly, in units of chi-squared."""
+    return 2.0 if _slip(ratio) else min((math.log(ratio) / _USUAL_LOG_ERROR) ** 2, 60.0)
 
 
 def _blame_one(mark: Mark, model: Model, mode: Mode) -> None:
@@ -261,13 +284,13 @@ def _bad_reading(marks: tuple[Mark, ...], model: Model) -> ContradictingMarksErr
             run = float(axis[0] @ axis[0])
             fitted = float((points[k] - axis[1]) @ axis[0]) / run
             off = fitted - readings[k]
-            percent = 100 * off / max(abs(readings[k]), 1.0)
-            if abs(off) < _LEAST_PERCENT / 100 * float(np.ptp(readings)):
+            percent = 100 * off / float(np.ptp(readings[keep]))
+            if abs(percent) < _LEAST_PERCENT:
                 continue
             return ContradictingMarksError(
                 f"'{mark.called}': the reading {readings[k]:g} mm at point {k + 1} does not fit "
-                f"the others, which put that point at {fitted:.0f} mm ({abs(percent):.0f} % "
-                f"{'more' if off > 0 else 'less'}); was it typed wrongly?",
+                f"the others, which put that point at {fitted:.0f} mm ({abs(percent):.0f} % of the "
+                f"tape {'more' if off > 0 else 'less'}); was it typed wrongly?",
                 names=(mark.called,),
                 percent=percent,
             )
