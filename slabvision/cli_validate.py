@@ -34,5 +34,22 @@ def plane(
         output.write_text(text + "\n", encoding="utf-8")
 
 
+@app.command(epilog="Example: slabvision validate faces --cases 100 --wrong 1000 -o faces.md")
+def faces(
+    cases: Annotated[int, typer.Option(help="Right pairs in each row.", min=5)] = 25,
+    wrong: Annotated[int, typer.Option(help="Wrong pairs in all.", min=20)] = 100,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="Also write the table as Markdown.")
+    ] = None,
+) -> None:
+    """Face B laid on face A: right pairs, strangers, neighbours from one log, clear through."""
+    from slabvision.study.faces_study import run, table
+
+    text = table(run(cases=cases, wrong=wrong, progress=_said))
+    typer.echo(text)
+    if output is not None:
+        output.write_text(text + "\n", encoding="utf-8")
+
+
 def _said(text: str) -> None:
     typer.echo(text, err=True)

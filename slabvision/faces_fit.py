@@ -160,6 +160,11 @@ class Fit:
     profiles: list[Profile]
     matrix: Floats
 
+    @property
+    def residual_mm(self) -> float:
+        """Median distance between the two edges, flare taken out."""
+        return float(np.median(np.abs(self.residuals[self.covered])))
+
 
 def _matrix(p: Floats, base: Floats, pivot: Floats) -> Floats:
     """Return the base orientation about the pivot, scaled, turned and shifted, (2, 3)."""

@@ -8,7 +8,10 @@ along and across, flare. One least-squares fit with these as priors (maximum a p
 several starts, with Huber weights against a broken-off piece of bark.
 
 A match is believed only when the bumps agree: their correlation, judged against what as
-many independent bumps would reach by chance.
+many independent bumps would reach by chance. Two limits (``slabvision validate faces`` counts
+them): what the flares of the two edges differ by cannot be told from a shift across, so half of it
+is the match's error unless marked places say better; and slabs sawn next to each other from one
+log share their edges but for a kerf, so no outline tells their faces apart.
 """
 
 from __future__ import annotations
@@ -47,9 +50,11 @@ _LEAST_EVIDENCE = 24.0
 _PER_LANDMARK = 8.0
 """What a landmark adds that agrees: a spot within 10 mm by chance, on 600 mm, gives 2 ln 60."""
 
-
 _WHICH_WAY = 8.0
 """By how much one way round must be likelier than end for end."""
+_FAR_APART_MM = 15.0
+"""Edges of one slab laid on each other lie nearer, flare taken out; a few long bumps alone can
+agree between faces that have little else in common (drawn slabs: 1.7 mm, solid logs up to 10)."""
 _HAND_MM = 1.0
 """Roughness that a hand draws by itself (white-noise equivalent): says nothing of the tree."""
 
@@ -304,6 +309,13 @@ def _believed(
                 f"landmark {number} lies {mm:.0f} mm from where the edges put it: marked on "
                 "another place, or not the same slab"
             )
+    apart = fit.residual_mm
+    if apart > _FAR_APART_MM and len(landmarks) < 3:
+        raise NotTheSameSlabError(
+            f"laid on each other, the edges lie {apart:.0f} mm apart in the median; up to "
+            f"{_FAR_APART_MM:.0f} mm is allowed: another slab, or mark three places that show on "
+            "both"
+        )
     if evidence >= _LEAST_EVIDENCE and (r > 0 or len(landmarks) >= 3):
         return
     what = "the other face seen mirrored" if mirrored else "the same face"
@@ -359,7 +371,7 @@ def _result(
         end_for_end=end_for_end,
         matrix=first,
         matrices=matrices,
-        residual_mm=float(np.median(np.abs(fit.residuals[fit.covered]))),
+        residual_mm=fit.residual_mm,
         u_mm=float(np.sqrt(np.mean(variance))),
         flare_mm={"top": float(p[7]), "bottom": float(p[8])},
         correlation=r,

@@ -11,7 +11,7 @@ from slabvision.clear.region import clear_region
 from slabvision.clear.shapes import DefectShape, FaceShape
 from slabvision.clear.worlds import Worlds, clear_areas
 from slabvision.faces_join import CannotJoinError, join_photos
-from tests.slab_pairs import slab_outline
+from slabvision.study.slab_pairs import slab_outline
 
 LENGTH = 3600.0
 PLACES = [(1700.0, -150.0), (1900.0, 160.0), (1780.0, 100.0)]

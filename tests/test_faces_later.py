@@ -12,7 +12,7 @@ from slabvision.clear.shapes import DefectShape, FaceShape
 from slabvision.clear.worlds import Worlds
 from slabvision.faces import NotTheSameSlabError
 from slabvision.faces_later import compare_later
-from tests.slab_pairs import drawn, slab_outline
+from slabvision.study.slab_pairs import drawn, slab_outline
 
 EXACT = Worlds(draws=200)
 
@@ -114,7 +114,7 @@ def test_intervals_of_growth_hold():
                 start, stop = 300 + 500 * i, 450 + 500 * i + add[i]
                 tips = rng.normal(0, np.hypot(1.0, 1.2), 2)
                 defects.append(check(i + 1, start + tips[0], stop + tips[1], 40.0 * i - 60))
-            faces.append(FaceShape(drawn(rng, outline, 1.0, 1.2), tuple(defects)))
+            faces.append(FaceShape(drawn(rng, outline), tuple(defects)))
         scale = 1 + 0.004 * rng.standard_normal(2)
         turned = [
             FaceShape(
