@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon
 
 from slabvision.clear.region import ClearRegion
-from slabvision.clear.shapes import polygons_only
+from slabvision.clear.shapes import FaceShape, polygons_only
 from slabvision.clear.worlds import Sized, Worlds, nearest_source, sources_of
 from slabvision.estimate import Estimate
-from slabvision.faces_fit import Landmark
+from slabvision.faces_fit import Landmark, Priors
 from slabvision.faces_match import Match, NotTheSameSlabError, lay_on
 
 __all__ = [
@@ -34,6 +34,10 @@ __all__ = [
 ]
 
 Floats: TypeAlias = NDArray[np.float64]
+
+_LEAST_SCALE_U = 0.0025
+"""However well two planes are known, a lens and a drawn outline differ by so much (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,16 +73,49 @@ def landmarks_of(
 
 
 def match_faces(
-    a: ClearRegion, b: ClearRegion, landmarks: tuple[Landmark, ...] = (), *, draws: int, key: str
+    a: ClearRegion,
+    b: ClearRegion,
+    landmarks: tuple[Landmark, ...] = (),
+    *,
+    worlds: tuple[Worlds, Worlds] | None = None,
+    draws: int,
+    key: str,
 ) -> Match:
     """Lay face B on face A, mirrored.
+
+    Parameters
+    ----------
+    a, b : ClearRegion
+        Each in its own frame.
+    landmarks : tuple of Landmark
+    worlds : (Worlds, Worlds), optional
+        Of A and of B: they say how well the two photos agree in scale. Without them 1 % is taken.
+    draws : int
+    key : str
+        Names the random draws.
 
     Raises
     ------
     NotTheSameSlabError
         Why the two outlines cannot be, or cannot be shown to be, one slab.
     """
-    return lay_on(a.face, b.face, mirrored=True, landmarks=landmarks, draws=draws, key=key)
+    priors = None if worlds is None else _scales_known(a.face, worlds[0], b.face, worlds[1])
+    return lay_on(
+        a.face, b.face, mirrored=True, landmarks=landmarks, priors=priors, draws=draws, key=key
+    )
+
+
+def _scales_known(a: FaceShape, worlds_a: Worlds, b: FaceShape, worlds_b: Worlds) -> Priors:
+    """Return how far the scales of two photos may differ, along and across, by their planes."""
+    sizes = []
+    for face, worlds in ((a, worlds_a), (b, worlds_b)):
+        u0, v0, u1, v1 = face.outline.bounds
+        u, v = (u0 + u1) / 2, (v0 + v1) / 2
+        moved = worlds.moved(np.array([[u0, v], [u1, v], [u, v0], [u, v1]]))
+        size = np.linalg.norm(moved[:, [1, 3]] - moved[:, [0, 2]], axis=2) / (u1 - u0, v1 - v0)
+        sizes.append(size * (1 + worlds.flat())[:, None])
+    along, across = np.hypot(np.std(np.log(sizes[0] / sizes[1]), axis=0), _LEAST_SCALE_U)
+    return Priors(scale_along=float(along), scale_across=float(across))
 
 
 def clear_through(

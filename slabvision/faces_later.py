@@ -39,6 +39,7 @@ _SAME_FACE = Priors(
     across_mean=0.01,
     flare_mm=2.0,
     flare_apart_mm=1.5,
+    flare_apart_share=0.0,
     flare_taper_mm=2.0,
     end_mm=3.0,
 )

@@ -235,6 +235,7 @@ def lay_on(
     length, width = _extent(edges)
     other = sampled(sides(second.outline))
     _sizes_agree((length, width), _extent(other), priors)
+    flare = (_extent(other)[1] - width) / 2
     points = {name: side_points(getattr(sides(second.outline), name)) for name in SIDES}
     fits: list[tuple[float, float, int, Fit, bool, float, float]] = []
     for end_for_end in (False, True):
@@ -242,7 +243,9 @@ def lay_on(
         for shift in (0.0, -40.0, 40.0):
             start = np.zeros(COUNT)
             start[0] = shift
-            fit = fit_outline(edges, points, swap, base, start, priors, landmarks, (length, width))
+            fit = fit_outline(
+                edges, points, swap, base, start, priors, landmarks, (length, width, flare)
+            )
             r, evidence = _likeness(edges, fit.profiles)
             off = zip(landmarks, _landmark_mm(fit, landmarks), strict=True)
             against = sum((mm / mark.u_mm) ** 2 for mark, mm in off)

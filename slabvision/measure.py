@@ -271,12 +271,12 @@ def _through(faces: list[FaceFindings], best: FaceFindings, draws: int) -> Budge
         for face in (best, other)
     ]
     key = f"{best.view.entry.sha256}:{other.view.entry.sha256}"
+    worlds = best.view.worlds, other.view.worlds
     try:
         marks = landmarks_of(spots[0], spots[1])
-        match = match_faces(best.region, other.region, marks, draws=draws, key=key)
+        match = match_faces(best.region, other.region, marks, worlds=worlds, draws=draws, key=key)
     except NotTheSameSlabError as error:
         return Budget.undetermined(f"clear through: {error}", "mm2", draws)
-    worlds = best.view.worlds, other.view.worlds
     return sized(clear_through(best.region, worlds[0], other.region, worlds[1], match).area_mm2)
 
 

@@ -78,15 +78,15 @@ def slab_pair(
     length: float | None = None,
     *,
     edges: str = "ragged",
-    apart_mm: float = 3.0,
-    taper_mm: float = 3.0,
+    uneven: float = 1.0,
     waves_mm: Floats | None = None,
 ) -> tuple[Polygon, Polygon]:
     """Return faces A and B of one slab in one frame, mm; B's edges lie a flare further out.
 
-    The flare is mostly the same at both edges (a log is nearly round); ``apart_mm`` and
-    ``taper_mm`` are the standard deviations by which it differs from edge to edge, and from end
-    to end of each. ``waves_mm`` are the wave lengths of ``edges="waves"``.
+    The flare is mostly the same at both edges (a log is nearly round); it differs from edge to edge
+    by 1 mm and a fifth of itself, as in the renderer's solid logs, and by 3 mm from end to end of
+    each (standard deviations), times ``uneven``. ``waves_mm`` are the wave lengths of
+    ``edges="waves"``.
     """
     rng = np.random.default_rng(seed)
     length = float(rng.uniform(1500, 3200)) if length is None else length
@@ -99,8 +99,9 @@ def slab_pair(
     )
     sweep = rng.normal(0, 25) * (1 - along**2)
     common = rng.normal(0, 20)
+    apart = uneven * math.hypot(1.0, 0.2 * common)
     flares = [
-        common + rng.normal(0, apart_mm) + rng.normal(0, taper_mm) * along
+        common + rng.normal(0, apart) + rng.normal(0, 3 * uneven) * along
         + _bumps(rng, x, rng.uniform(1, 4), rng.uniform(80, 200))
         for _ in range(2)
     ]  # fmt: skip
@@ -136,7 +137,7 @@ def strangers(seed: int, edges: str) -> tuple[Polygon, Polygon]:
 # The renderer's logs ------------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=32)
 def _sawn(seed: int) -> Cut:
     from slabvision.scene.log import grow_log
     from slabvision.scene.looks import look, looks
