@@ -169,7 +169,7 @@ def held_through(case: int, *, landmarks: int = 0, draws: int = 500) -> Case:
     true = [
         _region(shape, spots).with_keep_outs for shape, spots in zip(pair, painted, strict=True)
     ]
-    truth = float(shapely.intersection(*true).area)
+    truth = float(shapely.intersection(true[0], true[1]).area)
     scale = 1 + rng.normal(0, SCALE_U)
     frame = own_frame(rng, mirrored=True, scale_u=SCALE_U)
     views: tuple[View, View] = (lambda p: p * scale, frame)
@@ -308,4 +308,5 @@ def _as_text(line: dict[str, Any]) -> str:
 def table(study: pd.DataFrame) -> str:
     """Return the study as a Markdown table."""
     head = "| " + " | ".join(_COLUMNS) + " |\n| --- |" + " ---: |" * (len(_COLUMNS) - 1)
-    return "\n".join([head, *(_as_text(row) for row in study.to_dict("records"))])
+    rows = study.to_dict("records")
+    return "\n".join([head, *(_as_text({str(k): v for k, v in row.items()}) for row in rows)])
