@@ -131,7 +131,7 @@ def temperature_c(text: str, unit: str, what: str) -> float:
     """Read a typed temperature, ``70F`` or ``21 C``, in °C; a bare one is °F with inches."""
     from slabvision.units import celsius
 
-    found = re.fullmatch(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*°?\s*([cf])?\s*", text, re.IGNORECASE)
+    found = re.fullmatch(r"\s*([+-]?\d{1,4}(?:[.,]\d+)?)\s*°?\s*([cf])?\s*", text, re.IGNORECASE)
     if found is None:
         raise ValueError(f"{what} {text!r} cannot be read; write for instance 70F or 21C")
     value = float(found[1].replace(",", "."))
@@ -143,7 +143,7 @@ def weight_kg(text: str, unit: str, what: str) -> float:
     """Read a typed weight, ``132 lb`` or ``60 kg``, in kg; a bare one is lb with inches."""
     from slabvision.units import LB_KG
 
-    found = re.fullmatch(r"\s*(\d+(?:[.,]\d+)?)\s*(kg|lb|lbs)?\s*", text, re.IGNORECASE)
+    found = re.fullmatch(r"\s*(\d{1,7}(?:[.,]\d+)?)\s*(kg|lb|lbs)?\s*", text, re.IGNORECASE)
     if found is None:
         raise ValueError(f"{what} {text!r} cannot be read; write for instance 132 lb or 60 kg")
     value = float(found[1].replace(",", "."))

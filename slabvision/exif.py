@@ -23,6 +23,9 @@ _T = TypeVar("_T")
 _MAX_TEXT = 64
 _XMP_SEARCHED = 4_000_000
 """Bytes of XMP looked at: a camera writes a few thousand."""
+_MOST_CHUNKS = 200_000
+"""Chunks of a PNG walked through: 200 megapixels in pieces of 8 kB are fewer."""
+_MOST_EXIF_BYTES = 20_000_000
 
 
 @dataclass(frozen=True)
@@ -122,13 +125,45 @@ def _tags(image: Image.Image) -> tuple[Mapping[int, Any], Mapping[int, Any]]:
     empty: Mapping[int, Any] = {}
 
     def main() -> Mapping[int, Any]:
-        exif = image.getexif()
+        exif = _exif_of(image)
         return {key: _quietly(lambda k=key: exif.get(k), None) for key in _MAIN}  # type: ignore[misc]
 
     def camera() -> Mapping[int, Any]:
-        return dict(image.getexif().get_ifd(0x8769))
+        return dict(_exif_of(image).get_ifd(0x8769))
 
     return _quietly(main, empty), _quietly(camera, empty)
+
+
+def _exif_of(image: Image.Image) -> Any:
+    """Return Pillow's Exif without decoding: its PNG reader decodes the picture to look for it."""
+    from PIL import Image as pillow
+
+    if image.format != "PNG":
+        return image.getexif()
+    if "exif" not in image.info:
+        late = _png_chunk(image, b"eXIf")
+        if late:
+            image.info["exif"] = b"Exif\x00\x00" + late
+    return pillow.Image.getexif(image)
+
+
+def _png_chunk(image: Any, kind: bytes) -> bytes:
+    """Return the content of a PNG chunk, which may stand behind the pixels."""
+    file = image.fp
+    at = file.tell()
+    try:
+        file.seek(8)
+        for _ in range(_MOST_CHUNKS):
+            head = file.read(8)
+            if len(head) < 8:
+                return b""
+            length = int.from_bytes(head[:4], "big")
+            if head[4:] == kind:
+                return bytes(file.read(min(length, _MOST_EXIF_BYTES)))
+            file.seek(length + 4, 1)
+    finally:
+        file.seek(at)
+    return b""
 
 
 _MAIN = (0x000B, 0x010F, 0x0110, 0x0112, 0x0131, 0x0132, 0x9213)

@@ -238,8 +238,8 @@ def read_thumbnail(
         if kind in ("JPEG", "HEIF"):
             # JPEG is decoded at a half, a quarter or an eighth, never below what is asked.
             image.draft("RGB", (max_side, max_side))
-        pixels = decode(path, file, image, orientation)
-    height, width = pixels.shape[:2]
+        height, width = image.size[::-1] if orientation < 5 else image.size
+        pixels = decode(path, file, image, orientation, side=max_side)
     scale = max_side / max(height, width)
     if scale >= 1:
         return pixels

@@ -44,6 +44,10 @@ MAX_FILE_BYTES = 1_500_000_000
 """A 200-megapixel TIFF of 16 bits a channel has 1.2 GB."""
 _MAX_WEBP_MEGAPIXELS = 80.0
 """The WebP decoder needs over twice the memory per pixel of the others."""
+_MAX_HEIF_MEGAPIXELS = 120.0
+"""The HEIF decoder needs 11 bytes per pixel; JPEG 7."""
+_MAX_UNPACKED_BYTES = 400_000_000
+"""A PNG or packed TIFF inflates a thousandfold; 48 megapixels of 16 bits RGBA are 384 MB."""
 _MAX_PROGRESSIVE_MEGAPIXELS = 120.0
 """A progressive JPEG is held as coefficients until its last scan; cameras write baseline."""
 _MAX_PROGRESSIVE_SCANS = 64
@@ -189,6 +193,10 @@ def opened(path: Any, max_megapixels: float) -> Iterator[tuple[BufferedReader, I
         _check_size(image.size, path, max_megapixels)
         if kind == "TIFF" and _is_raw(image):
             raise _raw(path)
+        if kind in ("PNG", "TIFF"):
+            _check_unpacked(file, image, kind, path)
+        if kind == "HEIF":
+            _check_size(image.size, path, min(max_megapixels, _MAX_HEIF_MEGAPIXELS))
         if kind == "JPEG" and image.info.get("progressive"):
             _check_size(image.size, path, min(max_megapixels, _MAX_PROGRESSIVE_MEGAPIXELS))
             _check_scans(file, path)
@@ -261,6 +269,28 @@ def _check_webp(file: BufferedReader, path: Any, max_megapixels: float) -> None:
     _check_size(size, path, min(max_megapixels, _MAX_WEBP_MEGAPIXELS))
 
 
+_PNG_CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
+
+
+def _check_unpacked(file: BufferedReader, image: Any, kind: str, path: Any) -> None:
+    """Refuse a small file that would keep the decoder busy for minutes."""
+    width, height = image.size
+    if kind == "PNG":
+        at = file.tell()
+        file.seek(24)
+        depth, color = file.read(2)
+        file.seek(at)
+        bits = depth * _PNG_CHANNELS.get(color, 4)
+    else:
+        packed = image.tag_v2.get(259, 1) != 1
+        bits = sum(_foreign(path, lambda: image.tag_v2.get(258, (1,)))) if packed else 0
+    if width * height * bits / 8 > _MAX_UNPACKED_BYTES:
+        raise TooLargePhotoError(
+            f"{shown(path)} unpacks to {width * height * bits / 8e6:.0f} MB; at most "
+            f"{_MAX_UNPACKED_BYTES / 1e6:.0f} MB are read. Export a JPEG of the whole picture"
+        )
+
+
 def _is_raw(image: Any) -> bool:
     """Tell a camera raw file, whose first page is a small preview, from a picture."""
     tags = getattr(image, "tag_v2", {})
@@ -284,11 +314,19 @@ def _check_scans(file: BufferedReader, path: Any) -> None:
 # Decoding --------------------------------------------------------------------------------------
 
 
-def decode(path: Any, file: BufferedReader, image: Image.Image, orientation: int) -> Pixels:
+def decode(
+    path: Any,
+    file: BufferedReader,
+    image: Image.Image,
+    orientation: int,
+    *,
+    side: int | None = None,
+) -> Pixels:
     """Decode an opened photo into an upright RGB array of its own.
 
     ``orientation`` is what is still to be done when the decoder has finished: those of HEIF and
-    TIFF turn the picture themselves.
+    TIFF turn the picture themselves. With ``side`` the picture is averaged down by a whole number
+    while it is copied, to a longest side of at least twice that.
     """
     mode = image.mode
     if mode in ("I", "F", "LAB", "HSV"):
@@ -298,23 +336,28 @@ def decode(path: Any, file: BufferedReader, image: Image.Image, orientation: int
         )
     file.seek(0)
     _foreign(path, image.load)
-    return _foreign(path, lambda: _upright(image, orientation))  # type: ignore[no-any-return]
+    factor = 1 if side is None else max(1, max(image.size) // (2 * side))
+    return _foreign(path, lambda: _upright(image, orientation, factor))  # type: ignore[no-any-return]
 
 
-def _upright(image: Image.Image, orientation: int) -> Pixels:
-    """Copy a decoded image strip by strip into an upright array.
+def _upright(image: Image.Image, orientation: int, factor: int) -> Pixels:
+    """Copy a decoded image strip by strip into an upright array, averaged down by ``factor``.
 
     Whole-image conversions would hold two or three copies of a large photo at once.
     """
+    from PIL import Image
+
     width, height = image.size
-    upright = np.empty(
-        (width, height, 3) if orientation >= 5 else (height, width, 3), dtype=np.uint8
-    )
+    cols, rows = -(-width // factor), -(-height // factor)
+    upright = np.empty((cols, rows, 3) if orientation >= 5 else (rows, cols, 3), dtype=np.uint8)
     stored = _stored_view(upright, orientation)
-    step = max(1, _STRIP_BYTES // (4 * width))
-    for top in range(0, height, step):
-        bottom = min(height, top + step)
-        stored[top:bottom] = _rgb(image.crop((0, top, width, bottom)))
+    step = max(1, _STRIP_BYTES // (4 * width * factor))
+    for top in range(0, rows, step):
+        bottom = min(rows, top + step)
+        strip = _rgb(image.crop((0, top * factor, width, min(height, bottom * factor))))
+        stored[top:bottom] = (
+            strip if factor == 1 else np.asarray(Image.fromarray(strip).reduce(factor))
+        )
     return upright
 
 

@@ -20,6 +20,7 @@ from pydantic import (
 )
 
 from slabvision.defects import KINDS
+from slabvision.photo_file import MAX_MEGAPIXELS
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -52,6 +53,7 @@ Role = Literal["face A", "face B", "end A", "end B", "edge", "other"]
 Place = Literal["face", "ground", "unsaid"]
 
 MAX_SIDE_PX = 65_500
+MAX_PIXELS = int(MAX_MEGAPIXELS * 1e6)
 _Coordinate = Annotated[float, Field(ge=-2 * MAX_SIDE_PX, le=2 * MAX_SIDE_PX)]
 Point = tuple[_Coordinate, _Coordinate]
 Text = Annotated[str, StringConstraints(max_length=500)]
@@ -268,6 +270,9 @@ class PhotoEntry(_Kept):
 
     @model_validator(mode="after")
     def _consistent(self) -> PhotoEntry:
+        height, width = self.shape
+        if height * width > MAX_PIXELS:
+            raise ValueError(f"photo {self.file}: {width} x {height} is over {MAX_PIXELS} pixels")
         numbers = [defect.number for defect in self.defects]
         if len(set(numbers)) != len(numbers):
             twice = sorted({n for n in numbers if numbers.count(n) > 1})

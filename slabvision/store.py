@@ -116,7 +116,7 @@ def read_record(path: Path) -> SlabRecord:
         raise BrokenRecordError(f"{path}: cannot be read ({error.strerror})") from error
     try:
         data = json.loads(raw.decode("utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits
         raise BrokenRecordError(f"{path}: not JSON ({error}). {hint}") from None
     if not isinstance(data, dict):
         raise BrokenRecordError(f"{path}: not a slab record. {hint}")
@@ -213,10 +213,24 @@ def _read_png(folder: Path, entry: PhotoEntry, ref: FileRef | None, depth: int) 
             f"{path}: {height} x {width} pixels of {bits} bits; the photo {entry.file} needs "
             f"{entry.shape[0]} x {entry.shape[1]} of {depth} bits, grey"
         )
+    if not _whole_png(raw):
+        raise LabelImageError(f"{path}: the label image is broken; restore it from a copy")
     image = cv2.imdecode(np.frombuffer(raw, np.uint8), cv2.IMREAD_UNCHANGED)
     if image is None or image.shape != entry.shape:
         raise LabelImageError(f"{path}: the label image is broken; restore it from a copy")
     return np.asarray(image)
+
+
+def _whole_png(raw: bytes) -> bool:
+    """Return whether the chunks fill the file: a decoder reserves whatever a chunk claims."""
+    at = len(_PNG_SIGNATURE)
+    while at + 12 <= len(raw):
+        length = int.from_bytes(raw[at : at + 4], "big")
+        last = raw[at + 4 : at + 8] == b"IEND"
+        at += 12 + length
+        if last:
+            return at == len(raw)
+    return False
 
 
 # Saving ------------------------------------------------------------------------------------------
@@ -400,8 +414,9 @@ def new_slab(folder: Path | str, photos: list[Path], roles: list[str] | None = N
     roles : list of str, optional
         Role of each photo; "other" where not said.
     """
+    from pydantic import ValidationError
+
     from slabvision.photo import read_header
-    from slabvision.record import Role
 
     place = Path(folder)
     if (place / RECORD).exists():
@@ -415,22 +430,25 @@ def new_slab(folder: Path | str, photos: list[Path], roles: list[str] | None = N
         )
     known = roles or ["other"] * len(photos)
     headers = [read_header(path) for path in photos]  # every photo is checked before any is copied
-    entries = []
-    for path, header, role in zip(photos, headers, known, strict=True):
-        chosen: Role = role  # type: ignore[assignment]  # the model checks it
-        entries.append(
+    try:
+        entries = [
             PhotoEntry(
                 file=path.name,
                 sha256=header.sha256,
                 shape=header.shape,
-                role=chosen,
+                role=role,
                 taken_at=header.taken_at.isoformat() if header.taken_at else None,
                 focal_px=header.camera.focal_px,
                 focal_u=header.camera.focal_u,
                 focal_why=header.camera.why,
             )
-        )
-    record = SlabRecord(photos=entries)
+            for path, header, role in zip(photos, headers, known, strict=True)
+        ]
+        record = SlabRecord(photos=entries)
+    except ValidationError as error:
+        raise RecordError(
+            f"{_first_fault(error)}. Give the photos plain names, such as face-a.jpg"
+        ) from None
     try:
         place.mkdir(parents=True, exist_ok=True)
         for path in photos:

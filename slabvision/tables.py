@@ -285,6 +285,7 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
     for name in safe.columns:
         if not _is_number(safe[name]):
             safe[name] = [csv_cell(v) if isinstance(v, str) else v for v in safe[name]]
+    safe.columns = [csv_cell(str(name)) for name in safe.columns]
     return safe.to_csv(index=False, lineterminator="\r\n", float_format="%.7g").encode("utf-8")
 
 

@@ -156,11 +156,12 @@ def parse_length_mm(text: str, *, default_unit: str | None = None) -> float:
         raise BadLengthError(f"length {shown!r} has two parts that do not follow on; {example}")
     if len(seen) > 2:
         raise BadLengthError(f"length {shown!r} has too many parts; {example}")
+    total = round(total, 6)
     if not 0 < total <= MAX_LENGTH_MM:
         raise BadLengthError(
             f"length {shown!r} is {total:g} mm; it must be over 0 and at most 100 m"
         )
-    return round(total, 6)
+    return total
 
 
 def _number(text: str, shown: str) -> float:

@@ -118,3 +118,19 @@ def test_every_claimed_size_of_a_tiff(tmp_path, whole):
                 read_photo(path)
         else:
             _tried(path, bytes(broken))
+
+
+def test_a_png_header_is_read_without_decoding(tmp_path, monkeypatch):
+    from PIL import PngImagePlugin
+
+    from tests.trust.photo_corpus import good_photos
+
+    def decoded(self):
+        raise AssertionError("the pixels were decoded")
+
+    path = tmp_path / "a.png"
+    path.write_bytes(good_photos()["png late exif"])  # its orientation stands behind the pixels
+    monkeypatch.setattr(PngImagePlugin.PngImageFile, "load", decoded)
+    assert read_header(path).shape == (96, 72)
+    monkeypatch.undo()
+    assert read_photo(path).shape == (96, 72)

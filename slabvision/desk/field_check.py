@@ -8,7 +8,7 @@ width its distance from end A) and ``measured``; lengths with their unit, as peo
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -152,33 +152,40 @@ def read_by_hand(path: Path | str) -> tuple[ByHand, ...]:
     FieldCheckError
         The file cannot be read, a column is missing, or a line makes no sense.
     """
-    from slabvision.units import BadLengthError, parse_length_mm
-
     try:
         text = Path(path).read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise FieldCheckError(f"{path}: cannot be read ({error})") from None
     rows = csv.DictReader(text.splitlines())
-    missing = {"slab", "what", "measured"} - set(rows.fieldnames or ())
-    if missing:
-        raise FieldCheckError(
-            f"{path}: no column {' and '.join(sorted(missing))}; needed: slab, what, at, measured"
-        )
     out = []
-    for row in rows:
-        where = f"{path}, line {rows.line_num}"
-        what = (row["what"] or "").strip().lower()
-        if what not in ("length", "width"):
-            raise FieldCheckError(f"{where}: what is {row['what']!r}; length or width")
-        try:
-            at = parse_length_mm(row["at"]) if (row.get("at") or "").strip() else None
-            measured = parse_length_mm(row["measured"] or "")
-        except BadLengthError as error:
-            raise FieldCheckError(f"{where}: {error}") from None
-        if what == "width" and at is None:
-            raise FieldCheckError(f"{where}: a width needs its distance from end A in column at")
-        out.append(ByHand((row["slab"] or "").strip(), what, at, measured))
+    try:
+        missing = {"slab", "what", "measured"} - set(rows.fieldnames or ())
+        if missing:
+            raise FieldCheckError(
+                f"{path}: no column {' and '.join(sorted(missing))}; "
+                "needed: slab, what, at, measured"
+            )
+        for row in rows:
+            out.append(_line(row, f"{path}, line {rows.line_num}"))
+    except csv.Error as error:
+        raise FieldCheckError(f"{path}: not a CSV table ({error})") from None
     return tuple(out)
+
+
+def _line(row: Mapping[str, str | None], where: str) -> ByHand:
+    from slabvision.units import BadLengthError, parse_length_mm
+
+    what = (row["what"] or "").strip().lower()
+    if what not in ("length", "width"):
+        raise FieldCheckError(f"{where}: what is {what[:40]!r}; length or width")
+    try:
+        at = parse_length_mm(row.get("at") or "") if (row.get("at") or "").strip() else None
+        measured = parse_length_mm(row["measured"] or "")
+    except BadLengthError as error:
+        raise FieldCheckError(f"{where}: {error}") from None
+    if what == "width" and at is None:
+        raise FieldCheckError(f"{where}: a width needs its distance from end A in column at")
+    return ByHand((row["slab"] or "").strip(), what, at, measured)
 
 
 def field_check(

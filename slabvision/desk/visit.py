@@ -201,13 +201,20 @@ def _packed(slab: SlabRows) -> bytes:
     return json.dumps(kept).encode("utf-8")
 
 
-def _unpacked(data: bytes) -> SlabRows:
+def _unpacked(data: bytes, count: int) -> SlabRows:
+    """Return what :func:`_packed` wrote; ``ValueError`` and its like where it is anything else."""
+    from slabvision.tables import TABLES
+
     kept = json.loads(data)
-    draws = {
-        name: (value, np.frombuffer(base64.b64decode(text), "<f8"))
-        for name, (value, text) in kept["draws"].items()
-    }
-    return SlabRows(kept["folder"], kept["rows"], draws, kept["price"])
+    draws = {}
+    for name in TOTALS:
+        value, text = kept["draws"][name]
+        draws[name] = (float(value), np.frombuffer(base64.b64decode(text), "<f8"))
+        if draws[name][1].shape != (count,):
+            raise ValueError(f"{name} has {draws[name][1].size} draws")
+    rows = {name: [dict(row) for row in kept["rows"][name]] for name in TABLES}
+    price = kept["price"]
+    return SlabRows(str(kept["folder"]), rows, draws, None if price is None else float(price))
 
 
 class ResultsKept:
@@ -229,8 +236,10 @@ class ResultsKept:
         if path is None or not path.is_file():
             return None
         try:
-            return _unpacked(path.read_bytes())
-        except (OSError, ValueError, KeyError, TypeError):
+            return _unpacked(path.read_bytes(), self.draws)
+        except (OSError, ValueError, ArithmeticError, LookupError, TypeError, AttributeError):
+            return None
+        except RecursionError:
             return None
 
     def put(self, slab: SlabRows) -> None:

@@ -27,6 +27,9 @@ from slabvision.units import LB_KG, parse_length_mm
 __all__ = ["Costs", "Shop", "SisterSet", "Wanted", "WantedError", "WantedPart", "read_wanted"]
 
 
+_MAX_BYTES = 1_000_000
+
+
 class WantedError(Exception):
     """``wanted.toml`` cannot be used; the message says which line of it and what to do."""
 
@@ -207,18 +210,27 @@ def read_wanted(path: Path | str) -> Wanted:
         The file cannot be read, is not TOML, or one of its values cannot be used.
     """
     try:
+        size = Path(path).stat().st_size
+        if size > _MAX_BYTES:
+            raise WantedError(f"{path}: {size} bytes; a list of wanted parts has a few thousand")
         text = Path(path).read_bytes()
     except OSError as error:
         raise WantedError(f"{path}: cannot be read ({error.strerror})") from None
     try:
         return Wanted.model_validate(tomllib.loads(text.decode("utf-8")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except RecursionError:
+        raise WantedError(f"{path}: brackets within brackets, thousands deep") from None
+    except (ValueError, OverflowError) as error:
+        if isinstance(error, ValidationError):
+            raise WantedError(f"{path}: {_fault(error)}") from None
         raise WantedError(f"{path}: not TOML: {error}") from None
-    except ValidationError as error:
-        fault = error.errors(include_url=False)[0]
-        where = ".".join(str(step) for step in fault["loc"]) or "the file"
-        message = fault["msg"].removeprefix("Value error, ")
-        raise WantedError(f"{path}: {where}: {message}") from None
+
+
+def _fault(error: ValidationError) -> str:
+    fault = error.errors(include_url=False)[0]
+    where = ".".join(str(step) for step in fault["loc"]) or "the file"
+    message = fault["msg"].removeprefix("Value error, ")
+    return f"{where}: {message}"
 
 
 def json_schema() -> dict[str, Any]:

@@ -144,7 +144,9 @@ def _read(file: TextIO, name: str) -> MappingProxyType[str, SpeciesRow]:
         for number, cells in enumerate(reader, start=2):
             row = _row(cells, f"{name} line {number}")
             if row.key in rows:
-                raise SpeciesTableError(f"{name} line {number}: {row.key!r} stands there twice")
+                raise SpeciesTableError(
+                    f"{name} line {number}: {row.key[:40]!r} stands there twice"
+                )
             rows[row.key] = row
     except csv.Error as error:
         raise SpeciesTableError(f"{name} is not a CSV table ({error})") from None
@@ -161,7 +163,7 @@ def _row(cells: dict[str, str | None], where: str) -> SpeciesRow:
     if not text("key"):
         raise SpeciesTableError(f"{where}: the key is empty")
     if kind not in ("hardwood", "softwood"):
-        raise SpeciesTableError(f"{where}: kind is {kind!r}; it must be hardwood or softwood")
+        raise SpeciesTableError(f"{where}: kind is {kind[:40]!r}; it must be hardwood or softwood")
     values: dict[str, Value] = {}
     for column, (low, high) in PROPERTIES.items():
         if not text(column):
@@ -193,7 +195,7 @@ def _number(text: str, low: float, high: float, where: str) -> float:
     try:
         number = float(text)
     except ValueError:
-        raise SpeciesTableError(f"{where} is {text!r}; it must be a number") from None
+        raise SpeciesTableError(f"{where} is {text[:40]!r}; it must be a number") from None
     if not low <= number <= high:
         raise SpeciesTableError(f"{where} is {number:g}; it must lie from {low:g} to {high:g}")
     return number
