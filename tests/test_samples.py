@@ -61,3 +61,19 @@ def test_the_packed_sample_is_a_copy_that_may_be_changed():
         assert not folder.is_relative_to(ROOT)
         kept = folder
     assert not kept.exists()
+
+
+@pytest.mark.parametrize("folder", FOLDERS, ids=lambda f: f"{f.parent.name}/{f.name}")
+def test_the_ends_wood_is_outlined_and_holds_its_face_line(folder):
+    import shapely
+
+    ends = [p for p in load_slab(folder).photos if p.role.startswith("end")]
+    assert ends
+    for entry in ends:
+        wood = shapely.Polygon(entry.end_grain.outline)
+        assert wood.is_valid
+        line = shapely.LineString(entry.end_grain.face_line)
+        # The face line runs along the wood from side to side, within what a hand errs.
+        assert shapely.intersection(line, wood.buffer(12)).length > 0.95 * line.length
+        across = [col for _, col in entry.end_grain.outline]
+        assert line.length > 0.9 * (max(across) - min(across))

@@ -207,8 +207,7 @@ def record_of(
             zones[name] = _painted_zones(photo)
             known["landmarks"] = _spots(scene, photo, hand, rng)
         elif isinstance(photo.truth, EndTruth):
-            first, *_, last = _pairs(photo.truth.face_line)
-            known["end_grain"] = EndGrainMarks(face_line=(first, last))
+            known["end_grain"] = _end(photo.truth, hand, seed)
         entries.append(PhotoEntry(**known))
     return SlabRecord(photos=entries, notebook=notebook), labels, zones
 
@@ -224,6 +223,17 @@ def _face(
         "marks": marks_on(photo, hand, rng, **marks),
         "arris": Outline(points=_pairs(drawn_line(ring, scale, hand, rng)), bark="out"),
     }
+
+
+def _end(truth: EndTruth, hand: DrawingHand, seed: int) -> EndGrainMarks:
+    """Return the face line and the outline of the end's wood as somebody would click them."""
+    first, *_, last = _pairs(truth.face_line)
+    ring = np.asarray(truth.outline)
+    long_px = float(np.ptp(ring, axis=0).max())
+    scale = float(np.ptp(np.asarray(truth.outline_mm.exterior.coords), axis=0).max()) / long_px
+    # A generator of its own, so that the faces' clicks stay what they were.
+    drawn = drawn_line(ring, scale, hand, np.random.default_rng([seed, 5]))
+    return EndGrainMarks(face_line=(first, last), outline=_pairs(drawn))
 
 
 def readings(scene: SlabScene, seed: int, stations: int = 5) -> list[ThicknessReading]:
