@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 
-def wait_until(condition: Callable[[], Any], seconds: float = 30.0, what: str = "") -> None:
+def wait_until(condition: Callable[[], Any], seconds: float = 180.0, what: str = "") -> None:
     """Let the window work until a condition holds."""
     from qtpy.QtWidgets import QApplication
 

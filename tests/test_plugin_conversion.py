@@ -21,8 +21,8 @@ from napari_slabvision._marks import (
     with_points,
 )
 from napari_slabvision._missing import look_at, retake, still_missing
+from napari_slabvision._outline_shape import crossing_words, mask_of, on_frame, outline_of_mask
 from napari_slabvision._photo_layers import outline_layer, outlines_from, spots_layer
-from napari_slabvision._step_outline import crossing_words, mask_of, on_frame, outline_of_mask
 from napari_slabvision._step_reference import parse_readings, place_fields, place_of
 
 from slabvision.defects import KINDS

@@ -193,9 +193,9 @@ def test_a_tool_previews_and_enter_accepts_as_one_step(
     from napari_slabvision._owned import find
     from napari_slabvision._tools import Preview, Tool
 
-    def disc(pixels: Any, inside: Any, outside: Any) -> Preview:
+    def disc(ask: Any) -> Preview:
         rows, cols = np.ogrid[-30:31, -30:31]
-        row, col = (round(x) for x in inside[-1])
+        row, col = (round(x) for x in ask.inside[-1])
         return Preview(rows**2 + cols**2 <= 900, (row - 30, col - 30), "disc")
 
     viewer = make_napari_viewer(show=True)

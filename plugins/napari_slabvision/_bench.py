@@ -18,7 +18,7 @@ from qtpy.QtCore import QObject, QTimer, Signal
 from napari_slabvision import _settings
 from napari_slabvision._clicking import Clicking
 from napari_slabvision._drawing import Drawing
-from napari_slabvision._jobs import Jobs
+from napari_slabvision._jobs import Jobs, Task
 from napari_slabvision._measuring import Measuring
 from napari_slabvision._missing import Look, look_at
 from napari_slabvision._owned import KEY, find, fit_to_zoom, owned, remove_owned, role_of
@@ -26,7 +26,8 @@ from napari_slabvision._painting import Painting
 from napari_slabvision._photo_layers import photo_layers
 from napari_slabvision._saving import Saving
 from napari_slabvision._session import Images, SlabSession
-from napari_slabvision._showing import cheap_removal, show_layers
+from napari_slabvision._showing import show_layers
+from napari_slabvision._suggesting import Suggesting
 from napari_slabvision._tool_run import ToolRun
 from slabvision.record import PhotoEntry
 
@@ -81,6 +82,7 @@ class Bench(QObject):
         self.saving = Saving(self)
         self.clicking = Clicking(self)
         self.tool_run = ToolRun(self)
+        self.suggesting = Suggesting(self)
         self.viewer.layers.events.removed.connect(self._layer_removed)
         self.viewer.layers.events.inserted.connect(self._layer_inserted)
         self._zoom_timer = QTimer(self)
@@ -125,8 +127,7 @@ class Bench(QObject):
         self.saving.end()
         self._switching = True
         try:
-            with cheap_removal():
-                remove_owned(self.viewer)
+            remove_owned(self.viewer)
         finally:
             self._switching = False
         self.session = None
@@ -180,7 +181,7 @@ class Bench(QObject):
         self.jobs.start(
             "open photo",
             f"opening {file}",
-            lambda: _open_photo(session, entry),
+            lambda task: _open_photo(session, entry, task),
             self._opened,
             lambda error: self.said.emit(str(error), True),
         )
@@ -203,7 +204,7 @@ class Bench(QObject):
             self.jobs.start(
                 f"look at {session.file}",
                 "",
-                lambda: look_at(opened.pixels),
+                lambda _: look_at(opened.pixels),
                 lambda look: self._looked(opened.entry.file, look),
                 lambda error: self.said.emit(str(error), True),
             )
@@ -326,10 +327,12 @@ _WORDS = {
 }
 
 
-def _open_photo(session: SlabSession, entry: PhotoEntry) -> _Opened:
+def _open_photo(session: SlabSession, entry: PhotoEntry, task: Task) -> _Opened:
     from slabvision.photo import read_photo
     from slabvision.store import check_photo
 
     path = check_photo(session.folder, entry)
+    task.go_on()
     pixels = read_photo(path, allow_panorama=True).pixels
+    task.go_on()
     return _Opened(entry, pixels, session.read_images(entry))

@@ -13,6 +13,7 @@ import numpy as np
 from qtpy.QtCore import QObject
 
 from napari_slabvision._marks import marks_to_points, with_points
+from napari_slabvision._outline_shape import on_frame
 from napari_slabvision._owned import find, fit_to_zoom
 from napari_slabvision._photo_layers import (
     outline_layer,
@@ -39,6 +40,8 @@ class Drawing(QObject):
         super().__init__(bench)
         self.bench = bench
         self._refreshing = False
+        self.which = "arris"
+        """The outline that is drawn next: arris or widest."""
         bench.record_changed.connect(self._record_changed)
 
     def attach(self) -> None:
@@ -145,6 +148,23 @@ class Drawing(QObject):
         """Set or remove the arris or the widest outline."""
         return self._try("outline", **{which: outline})
 
+    def take_outline(self, points: Any, tool: str, bark: str = "unsaid") -> bool:
+        """Set the outline that is drawn next from its corners; bark stays as it was said."""
+        session = self.bench.session
+        if session is None:
+            return False
+        before: Outline | None = getattr(session.entry, self.which)
+        at = [(float(r), float(c)) for r, c in points]
+        said: Any = before.bark if before else bark
+        try:
+            outline = Outline(
+                points=at, tool=tool, open=on_frame(at, session.entry.shape), bark=said
+            )
+        except ValueError as error:
+            self.bench.said.emit(_first_line(error), True)
+            return False
+        return self.set_outline(self.which, outline)
+
     def _outline_moved(self, event: Any) -> None:
         session = self.bench.session
         if self._refreshing or session is None or str(event.action) not in _DONE:
@@ -185,6 +205,8 @@ class Drawing(QObject):
         if session is None or layer is None or self._refreshing:
             return
         data, arguments, kind = make(session.entry)
+        if _shows(layer, data, arguments):
+            return
         with self.quietly():
             refill_drawn(layer, data, arguments, kind)
             fit_to_zoom(layer, float(self.bench.viewer.scene.camera.zoom))
@@ -197,6 +219,16 @@ class Drawing(QObject):
             yield
         finally:
             self._refreshing = before
+
+
+def _shows(layer: Any, data: Any, arguments: dict[str, Any]) -> bool:
+    """Whether a layer of shapes or points shows this already: making shapes anew takes long."""
+    if len(layer.data) != len(data):
+        return False
+    features = arguments.get("features", {})
+    return all(np.array_equal(a, b) for a, b in zip(layer.data, data, strict=True)) and all(
+        list(layer.features[name]) == list(values) for name, values in features.items()
+    )
 
 
 def _count(marks: list[Mark]) -> int:

@@ -46,6 +46,15 @@ class PixelSizes:
                     mm2[i] = _pixel_areas(to_mm, middle[None])[0]
         return cls(mm2.reshape(TILES, TILES))
 
+    def area(
+        self, mask: NDArray[np.bool_], corner: tuple[int, int], shape: tuple[int, int]
+    ) -> float:
+        """Return the area of a mask that begins at ``corner`` of a photo of this shape, mm²."""
+        rows, cols = np.nonzero(mask)
+        i = np.clip((rows + corner[0]) * TILES // shape[0], 0, TILES - 1)
+        j = np.clip((cols + corner[1]) * TILES // shape[1], 0, TILES - 1)
+        return float(self.mm2[i, j].sum())
+
 
 def _pixel_areas(to_mm: Callable[[Floats], Floats], middles: Floats) -> Floats:
     """Return the area on the face of the pixel at each point, mm²."""

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import QObject, QTimer, Signal
 
+from napari_slabvision._jobs import Task
 from napari_slabvision._session import Snapshot
+from slabvision.record import PhotoEntry
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
@@ -117,7 +119,7 @@ class Measuring(QObject):
         self.bench.jobs.start(
             "plane",
             "fitting the reference",
-            lambda: (entry.file, plane_of(entry, thickness_budget(record))),
+            lambda _: (entry.file, plane_of(entry, thickness_budget(record))),
             self._fitted,
             self._not_fitted,
         )
@@ -151,10 +153,15 @@ class Measuring(QObject):
         self.bench.jobs.start(
             "findings",
             "measuring",
-            lambda: _measure(snapshot, unit),
+            lambda task: _measure(snapshot, unit, task),
             lambda found: self._set_findings(found, ""),
             lambda error: self._set_findings(None, str(error)),
+            self._stopped,
         )
+
+    def _stopped(self) -> None:
+        self.stale = True
+        self._set_findings(self.findings, "Stopped before it was measured. Open this step again.")
 
     def _set_findings(self, findings: Findings | None, why: str) -> None:
         self.findings, self.findings_why = findings, why
@@ -169,9 +176,16 @@ class Measuring(QObject):
         return next((f for f in self.findings.faces if f.photo == session.file), None)
 
 
-def _measure(snapshot: Snapshot, unit: str) -> Findings:
+def _measure(snapshot: Snapshot, unit: str, task: Task) -> Findings:
     from slabvision.measure import measure_record
 
-    return measure_record(
-        snapshot.record, snapshot.images_of, folder=snapshot.folder, buying=buying_for(unit)
+    def images_of(entry: PhotoEntry) -> Any:
+        # Asked for once per face: where a stop can end the work.
+        task.go_on(entry.role)
+        return snapshot.images_of(entry)
+
+    found = measure_record(
+        snapshot.record, images_of, folder=snapshot.folder, buying=buying_for(unit)
     )
+    task.go_on()
+    return found

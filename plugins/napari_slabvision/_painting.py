@@ -185,6 +185,12 @@ class Painting(QObject):
         self._sizes = PixelSizes.of(plane.to_mm, session.entry.shape) if plane and session else None
         self.count()
 
+    def area_mm2(self, mask: NDArray[np.bool_], corner: tuple[int, int]) -> float | None:
+        """Return the area of a mask in a window of the photo, mm²; None without a reference."""
+        if self._sizes is None or self.bench.session is None:
+            return None
+        return self._sizes.area(mask, corner, self.bench.session.entry.shape)
+
     # Strokes ---------------------------------------------------------------------------------
 
     @property
@@ -392,8 +398,10 @@ class Painting(QObject):
         corner: tuple[int, int],
         tool: str,
         trace: dict[str, Any] | None = None,
+        kind: str = "",
     ) -> int:
-        """Paint what a tool found as a new defect of the chosen kind, one step of undo.
+        """Paint what a tool found as a new defect, one step of undo; of the chosen kind if none
+        is given.
 
         Returns
         -------
@@ -411,7 +419,7 @@ class Painting(QObject):
         if not rows.size:
             return 0
         number = self.next_number
-        table = [*rows_of(layer), row_of(number, self.kind, tool)]
+        table = [*rows_of(layer), row_of(number, kind or self.kind, tool)]
         if trace is not None:
             layer.metadata[KEY].setdefault("traces", {})[number] = trace
         with self._one_step():

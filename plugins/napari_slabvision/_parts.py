@@ -21,12 +21,13 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from slabvision.units import BadLengthError, inches_text, parse_length_mm
+from slabvision.units import IN2_MM2, BadLengthError, inches_text, parse_length_mm
 
 __all__ = [
     "Choice",
     "LengthEdit",
     "Message",
+    "area_text",
     "button",
     "fit_rows",
     "form",
@@ -130,6 +131,16 @@ def form(*lines: tuple[str, QWidget]) -> QWidget:
 def length_text(mm: float, unit: str, *, sixteenths: int = 1) -> str:
     """Write a length the way it is typed."""
     return inches_text(mm, sixteenths=sixteenths) if unit == "in" else f"{mm:g} mm"
+
+
+def area_text(mm2: float | None, unit: str) -> str:
+    """Write a small area the way the person reads it; no interval, that comes with findings."""
+    if mm2 is None or mm2 != mm2:
+        return "no scale"
+    size, sign = (mm2 / IN2_MM2, "in²") if unit == "in" else (mm2 / 100, "cm²")
+    if size < 0.095:
+        return f"{size:.2f} {sign}" if size >= 0.005 else f"under 0.01 {sign}"
+    return f"{size:,.1f} {sign}"
 
 
 def fit_rows(table: QTableWidget, least: int, most: int) -> None:

@@ -10,6 +10,7 @@ from qtpy.QtCore import QObject, QTimer, Signal
 from qtpy.QtWidgets import QApplication
 
 from napari_slabvision._autosave import EVERY_S, Autosave, Recovered, find_left_work
+from napari_slabvision._jobs import Task
 from napari_slabvision._session import SlabSession, Snapshot, save_snapshot
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ class Saving(QObject):
         self.bench.jobs.start(
             "autosave",
             "",
-            lambda: autosave.write(snapshot),
+            lambda _: autosave.write(snapshot),
             lambda _: None,
             lambda error: self.bench.said.emit(_cannot_autosave(error), True),
         )
@@ -131,10 +132,15 @@ class Saving(QObject):
 
     # Saving ----------------------------------------------------------------------------------
 
+    _once_more = False
+
     def save(self, then: Any = None) -> None:
         """Save the slab beside painting; ``then`` is called once it stands on disk."""
         session = self.bench.session
         if session is None:
+            return
+        if self._saving:
+            self._once_more = True  # with the generation that the running save will give
             return
         snapshot = session.snapshot()
         self._saving = True
@@ -142,7 +148,7 @@ class Saving(QObject):
         self.bench.jobs.start(
             "save",
             "saving",
-            lambda: save_snapshot(snapshot),
+            lambda _: save_snapshot(snapshot),
             lambda saved: self._saved(session, saved, snapshot, then),
             self._not_saved,
         )
@@ -158,11 +164,14 @@ class Saving(QObject):
             self.autosave.clear()
         self.state_changed.emit()
         self.bench.said.emit(f"Saved in {session.folder.name}.", False)
+        once_more, self._once_more = self._once_more, False
         if then is not None:
             then()
+        if once_more and session.dirty:
+            self.save()
 
     def _not_saved(self, error: Exception) -> None:
-        self._saving = False
+        self._saving = self._once_more = False
         self.state_changed.emit()
         self.bench.said.emit(str(error), True)
 
@@ -183,9 +192,10 @@ class Saving(QObject):
         self.bench.jobs.start(
             "export",
             "writing tables",
-            lambda: write_export(folder, target, unit, pictures=pictures),
+            lambda task: write_export(folder, target, unit, pictures=pictures, task=task),
             self._exported,
             lambda error: self.bench.said.emit(f"Nothing was exported: {error}", True),
+            lambda: self.bench.said.emit("The export was stopped; files may be missing.", True),
         )
 
     def _exported(self, written: list[Path]) -> None:
@@ -193,16 +203,22 @@ class Saving(QObject):
         self.exported.emit(written)
 
 
-def write_export(folder: Path, target: Path, unit: Any, *, pictures: bool = True) -> list[Path]:
+def write_export(
+    folder: Path, target: Path, unit: Any, *, pictures: bool = True, task: Task | None = None
+) -> list[Path]:
     """Write the tables of a saved slab folder, exactly as the command line does."""
+    go_on = (task or Task()).go_on
+    go_on("measuring")
     from napari_slabvision._measuring import buying_for
     from slabvision.measure import measure_slab
     from slabvision.picture import write_face_pictures
     from slabvision.tables import write_tables
 
     findings = measure_slab(folder, buying=buying_for(unit))
+    go_on("tables")
     written = list(write_tables([findings], target, unit))
     if pictures:
+        go_on("pictures")
         written += write_face_pictures(findings, target, unit)
     return written
 

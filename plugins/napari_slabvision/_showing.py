@@ -7,30 +7,13 @@ change, and an undo would then write old strokes into the new photo. It is made 
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
-from napari_slabvision._owned import KEY, find, owned, role_of
+from napari_slabvision._owned import KEY, cheap_removal, find, owned, role_of
 from napari_slabvision._photo_layers import LayerTuple
 
-__all__ = ["cheap_removal", "refill_drawn", "show_layers"]
-
-
-@contextmanager
-def cheap_removal() -> Iterator[None]:
-    """Remove layers without a full garbage collection for each.
-
-    napari collects after every removal, about a third of a second with a few viewers' worth of
-    objects. What exists already is put out of the collector's sight meanwhile; the next ordinary
-    collection sees it again.
-    """
-    gc.freeze()
-    try:
-        yield
-    finally:
-        gc.unfreeze()
+__all__ = ["refill_drawn", "show_layers"]
 
 
 def show_layers(

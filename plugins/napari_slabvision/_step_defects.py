@@ -10,6 +10,7 @@ from qtpy.QtWidgets import (
     QCheckBox,
     QDoubleSpinBox,
     QHeaderView,
+    QLineEdit,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -17,28 +18,32 @@ from qtpy.QtWidgets import (
 )
 
 from napari_slabvision._painting import KIND_KEYS
-from napari_slabvision._parts import SWATCH, Choice, button, fit_rows, form, hatch_icon, hint, row
-from napari_slabvision._tools import TOOLS, available
+from napari_slabvision._parts import (
+    SWATCH,
+    Choice,
+    area_text,
+    button,
+    fit_rows,
+    form,
+    hatch_icon,
+    hint,
+    row,
+)
+from napari_slabvision._tool_box import SuggestBox, ToolBox
+from napari_slabvision._tools import TOOLS
 from slabvision.defects import KINDS, ZONES
-from slabvision.units import IN2_MM2, MM_PER_IN
+from slabvision.units import MM_PER_IN
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
 
-__all__ = ["DefectsStep", "area_text"]
+__all__ = ["DefectsStep"]
 
 DEPTHS = [
     ("unknown", "depth not known"),
     ("face", "this face only"),
     ("through", "through the slab"),
 ]
-
-
-def area_text(mm2: float | None, unit: str) -> str:
-    """Write a small area the way the person reads it; no interval, that comes with findings."""
-    if mm2 is None or mm2 != mm2:
-        return "no scale"
-    return f"{mm2 / IN2_MM2:,.1f} in²" if unit == "in" else f"{mm2 / 100:,.1f} cm²"
 
 
 class DefectsStep(QWidget):
@@ -64,11 +69,8 @@ class DefectsStep(QWidget):
         self.zones.show_value(self.painting.zone)
         self.zones.chosen.connect(self.painting.choose_zone)
         self.zone_said = hint()
-        self.tool_said = hint()
-        self.accept = button("Accept (Enter)", bench.clicking.accept)
-        self.discard = button("Discard (Esc)", bench.clicking.discard)
-        self.tool_row = row(self.accept, self.discard)
-        self.tool_row.setVisible(False)
+        self.tools = ToolBox(bench, TOOLS)
+        self.suggest = SuggestBox(bench)
         self.single = self._single_table()
         self.depth = Choice(DEPTHS, "How deep the chosen defect goes")
         self.depth.chosen.connect(lambda value: self._change(depth=value))
@@ -76,7 +78,10 @@ class DefectsStep(QWidget):
             [(k.key, k.title) for k in KINDS.values()], "Make it another kind"
         )
         self.kind_choice.chosen.connect(lambda value: self._change(kind=value))
-        self.edit_row = form(("depth", self.depth), ("kind", self.kind_choice))
+        self.note = QLineEdit()
+        self.note.setPlaceholderText("what you saw or felt there")
+        self.note.editingFinished.connect(lambda: self._change(note=self.note.text().strip()))
+        self.edit_row = form(("depth", self.depth), ("kind", self.kind_choice), ("note", self.note))
         layout = QVBoxLayout(self)
         layout.setContentsMargins(4, 4, 4, 4)
         layout.setSpacing(5)
@@ -91,9 +96,8 @@ class DefectsStep(QWidget):
             row(button("Undo", paint.undo, "Ctrl+Z"), button("Redo", paint.redo, "Ctrl+Shift+Z")),
             form(("brush", self.brush)),
             self.protect,
-            row(*(button(t.title, _beginner(bench, t), t.words) for t in available(TOOLS))),
-            self.tool_said,
-            self.tool_row,
+            self.tools,
+            self.suggest,
             form(("zone", self.zones)),
             row(
                 button("Paint zone", lambda: paint.choose_zone(self.zones.value)),
@@ -110,11 +114,9 @@ class DefectsStep(QWidget):
         ):
             layout.addWidget(widget)
         self.set_unit()
-        self._show_tool()
         paint.live_changed.connect(self._show_live)
         paint.table_changed.connect(self._show_single)
         paint.kind_changed.connect(self._show_kind)
-        bench.tool_run.changed.connect(self._show_tool)
         bench.unit_changed.connect(self.set_unit)
         bench.photo_changed.connect(self._show_live)
 
@@ -144,16 +146,14 @@ class DefectsStep(QWidget):
         return table
 
     def _single_table(self) -> QTableWidget:
-        table = QTableWidget(0, 4)
-        table.setHorizontalHeaderLabels(["no.", "kind", "area", "note"])
+        table = QTableWidget(0, 3)
+        table.setHorizontalHeaderLabels(["no.", "single defect", "area"])
         table.verticalHeader().hide()
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         table.setShowGrid(False)
-        _tighten(table, stretch=3)
-        table.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Interactive)
-        table.setColumnWidth(1, 112)
+        table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        _tighten(table, stretch=1)
         table.itemSelectionChanged.connect(self._picked)
-        table.itemChanged.connect(self._noted)
         return table
 
     def fit_height(self, height: int) -> None:
@@ -209,20 +209,19 @@ class DefectsStep(QWidget):
         for index, each in enumerate(rows):
             number = int(each["index"])
             area = None if tally.mm2 is None else tally.mm2.get(number)
-            cells = (str(number), each["defect"], area_text(area, self.bench.unit), each["note"])
+            cells = (str(number), each["defect"], area_text(area, self.bench.unit))
             for column, text in enumerate(cells):
                 item = table.item(index, column)
                 if item is None:
                     item = QTableWidgetItem()
                     table.setItem(index, column, item)
-                    if column < 3:
-                        item.setFlags(item.flags() & ~Qt.ItemFlag.ItemIsEditable)
                 if item.text() != str(text):
                     item.setText(str(text))
             table.item(index, 0).setData(Qt.ItemDataRole.UserRole, number)
             kind = KINDS[each["kind"]]
             table.item(index, 1).setIcon(hatch_icon(kind.color, kind.hatch, 10))
-            for column in range(4):
+            table.item(index, 1).setToolTip(each["note"])
+            for column in range(3):
                 table.item(index, column).setSelected(number in chosen)
         fit_rows(table, 2, 6)
         table.setVisible(bool(rows))
@@ -243,15 +242,11 @@ class DefectsStep(QWidget):
         each = next(r for r in self.painting.rows() if int(r["index"]) == numbers[0])
         self.depth.show_value(each["depth"])
         self.kind_choice.show_value(each["kind"])
+        self.note.setText(str(each["note"]))
 
     def _change(self, **values: str) -> None:
         for number in self.chosen:
             self.painting.change_row(number, **values)
-
-    def _noted(self, item: QTableWidgetItem) -> None:
-        if item.column() == 3:
-            number = self.single.item(item.row(), 0).data(Qt.ItemDataRole.UserRole)
-            self.painting.change_row(int(number), note=item.text())
 
     def _join(self) -> None:
         if len(self.chosen) < 2:
@@ -271,25 +266,9 @@ class DefectsStep(QWidget):
         if self.chosen:
             self.painting.remove(self.chosen)
 
-    # Tools -----------------------------------------------------------------------------------
-
-    def _show_tool(self) -> None:
-        run = self.bench.tool_run
-        self.tool_row.setVisible(run.tool is not None)
-        self.accept.setEnabled(run.preview is not None and bool(run.preview.mask.any()))
-        words = ""
-        if run.tool is not None:
-            words = run.preview.words if run.preview is not None else run.tool.words
-        self.tool_said.setText(words)
-        self.tool_said.setVisible(bool(words))
-
 
 def _zone_words(zone: Any) -> str:
     return zone.title if zone.seen else f"not seen: {zone.title}"
-
-
-def _beginner(bench: Bench, tool: Any) -> Any:
-    return lambda: bench.tool_run.begin(tool)
 
 
 def _tighten(table: QTableWidget, stretch: int) -> None:

@@ -10,6 +10,8 @@ from qtpy.QtWidgets import QVBoxLayout, QWidget
 
 from napari_slabvision._clicking import Point, Wanted
 from napari_slabvision._end_grain import end_layers, profile, profile_words
+from napari_slabvision._jobs import Task
+from napari_slabvision._outline_shape import filled
 from napari_slabvision._owned import remove_owned
 from napari_slabvision._parts import Message, button, hint, row
 from slabvision.record import EndGrainMarks
@@ -122,9 +124,10 @@ class EndGrainStep(QWidget):
         self.bench.jobs.start(
             "end grain",
             "reading the rings",
-            lambda: read_end(pixels, marks),
+            lambda task: read_end(pixels, marks, task),
             self._read,
             lambda error: self.said.say(str(error), warn=True),
+            lambda: self.said.say("Stopped: the rings are not read."),
         )
 
     def _read(self, end: Any) -> None:
@@ -140,13 +143,12 @@ class EndGrainStep(QWidget):
         self.words.setText(f"{end.sawn()}\n\n{profile_words(found)}")
 
 
-def read_end(pixels: NDArray[np.uint8], marks: EndGrainMarks) -> Any:
+def read_end(pixels: NDArray[np.uint8], marks: EndGrainMarks, task: Task) -> Any:
     """Read the rings of an end from its photo and what was marked on it."""
     from slabvision.endgrain import read_end_grain
 
     mask = None
     if len(marks.outline) > 2:
-        from skimage.draw import polygon2mask
-
-        mask = polygon2mask(pixels.shape[:2], np.array(marks.outline))
+        mask = filled(marks.outline, (pixels.shape[0], pixels.shape[1]))
+    task.go_on()
     return read_end_grain(pixels, mask=mask, face=marks.face_line, pith_hint=marks.pith_hint)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from qtpy.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from napari_slabvision._findings_layers import clear_overlay, finding_layers
+from napari_slabvision._jobs import Task
 from napari_slabvision._owned import remove_owned
 from napari_slabvision._parts import LengthEdit, Message, button, form, hint, row
 
@@ -192,7 +193,7 @@ class FindingsStep(QWidget):
         self.bench.jobs.start(
             f"fit {what}",
             f"fitting the largest {what}",
-            lambda: (what, *fitted(face, what)),
+            lambda task: (what, *fitted(face, what, task)),
             self._fitted,
             lambda error: self.bench.said.emit(str(error), True),
         )
@@ -211,7 +212,7 @@ class FindingsStep(QWidget):
         self.bench.jobs.start(
             "fit part",
             "looking for a place",
-            lambda: placed_part(face, size),
+            lambda _: placed_part(face, size),
             self._part_placed,
             lambda error: self.bench.said.emit(str(error), True),
         )
@@ -263,7 +264,7 @@ def placed_part(face: FaceFindings, size: list[float]) -> Any:
     return best_placement(face.region, part, face.view.worlds)
 
 
-def fitted(face: FaceFindings, what: str) -> tuple[Any, dict[str, Any]]:
+def fitted(face: FaceFindings, what: str, task: Task) -> tuple[Any, dict[str, Any]]:
     """Return the largest circle or rectangle (mm on the face) and its sizes as budgets."""
     from slabvision.face import sized
 
@@ -274,12 +275,14 @@ def fitted(face: FaceFindings, what: str) -> tuple[Any, dict[str, Any]]:
         circle = largest_circle(region.with_keep_outs)
         if circle is None:
             return None, {}
+        task.go_on("how sure its size is")
         return circle.polygon, {"circle, diameter": sized(circle_size(region, circle, worlds))}
     from slabvision.clear.rectangle import largest_rectangle, rectangle_size
 
     box = largest_rectangle(region.with_keep_outs)
     if box is None:
         return None, {}
+    task.go_on("how sure its size is")
     size = rectangle_size(region, box, worlds)
     return box.polygon, {
         "rectangle, length": sized(size.length_mm),

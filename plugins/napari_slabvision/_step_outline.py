@@ -9,14 +9,18 @@ from numpy.typing import NDArray
 from qtpy.QtWidgets import QCheckBox, QVBoxLayout, QWidget
 
 from napari_slabvision._clicking import Point, Wanted
-from napari_slabvision._owned import find, remove_owned, tagged
+from napari_slabvision._outline_shape import crossing_words, mask_of, outline_of_mask
+from napari_slabvision._owned import PIXELS, find, remove_owned, tagged
 from napari_slabvision._parts import Choice, Message, button, form, hint, row
+from napari_slabvision._photo_layers import ARRIS_COLOR
+from napari_slabvision._tool_box import ToolBox
+from napari_slabvision._tools import PROPOSE
 from slabvision.record import Outline
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
 
-__all__ = ["OutlineStep", "mask_of", "outline_of_mask"]
+__all__ = ["OutlineStep"]
 
 _BARK = [("unsaid", "not said"), ("out", "bark left out"), ("in", "bark included")]
 
@@ -32,14 +36,13 @@ class OutlineStep(QWidget):
         self.which = Choice(
             [("arris", "arris: where the sawn face ends"), ("widest", "widest silhouette")]
         )
-        self.which.chosen.connect(lambda _: self._show())
+        self.which.chosen.connect(self._which_chosen)
         self.bark = Choice(_BARK, "Whether the outline runs outside the bark")
         self.bark.chosen.connect(lambda value: self._update(bark=value))
         self.open = QCheckBox("The photo's frame cuts the slab off")
         self.open.toggled.connect(self._open_toggled)
         self.said = Message()
-        self.propose_button = button("Propose", self.propose, "Find the slab in the photo")
-        self.propose_button.setVisible(can_propose())
+        self.tools = ToolBox(bench, PROPOSE)
         self.brush_row = row(
             button("Accept brushed", self.accept_brush), button("Discard", self.discard_brush)
         )
@@ -49,10 +52,8 @@ class OutlineStep(QWidget):
         layout.setSpacing(5)
         for widget in (
             form(("outline", self.which)),
-            row(
-                self.propose_button,
-                button("Draw", self.draw, "Click round the edge, then Enter"),
-            ),
+            self.tools,
+            button("Draw", self.draw, "Click round the edge, then Enter"),
             row(
                 button("Move points", self.move_points, "Drag, add and remove corners"),
                 button("Correct with brush", self.brush, "Paint wood in, erase ground"),
@@ -92,9 +93,7 @@ class OutlineStep(QWidget):
         self.open.setChecked(bool(outline and outline.open))
         self.open.blockSignals(False)
         if outline is None:
-            ways = (
-                "let it be proposed, or draw it" if can_propose() else "draw it, by clicks or brush"
-            )
+            ways = "let it be proposed, or draw it" if self.tools.tools else "draw it, or brush it"
             self.said.say(f"No outline yet: {ways}.")
             return
         fault = crossing_words(outline)
@@ -102,15 +101,12 @@ class OutlineStep(QWidget):
             fault or f"{len(outline.points)} corners, by {outline.tool}.", warn=bool(fault)
         )
 
-    def _set(self, points: Any, tool: str) -> bool:
-        session = self.bench.session
-        if session is None:
-            return False
-        before = self._outline
-        kept = {"bark": before.bark} if before else {"bark": self.bark.value}
-        at = [(float(r), float(c)) for r, c in points]
-        outline = Outline(points=at, tool=tool, open=on_frame(at, session.entry.shape), **kept)
-        return self.bench.drawing.set_outline(self.which.value, outline)
+    def _which_chosen(self, which: str) -> None:
+        self.bench.drawing.which = which
+        self._show()
+
+    def _take(self, points: Any, tool: str) -> bool:
+        return self.bench.drawing.take_outline(points, tool, self.bark.value)
 
     def _update(self, **changes: Any) -> None:
         outline = self._outline
@@ -122,33 +118,12 @@ class OutlineStep(QWidget):
 
     # Ways to draw ----------------------------------------------------------------------------
 
-    def propose(self) -> None:
-        """Find the slab in the photo and show its outline; Undo takes it back."""
-        pixels = self.bench.pixels
-        if pixels is None:
-            self.bench.said.emit("Open a slab first.", False)
-            return
-        self.bench.jobs.start(
-            "outline",
-            "looking for the slab",
-            lambda: propose_outline(pixels),
-            self._proposed,
-            lambda error: self.bench.said.emit(f"{error}. Draw it by hand.", True),
-        )
-
-    def _proposed(self, points: NDArray[np.float64]) -> None:
-        if self._set(points, "proposed"):
-            self.bench.said.emit(
-                "Outline proposed: look along the whole edge and correct it. Undo takes it back.",
-                False,
-            )
-
     def draw(self) -> None:
         """Want clicks round the slab."""
         self.bench.clicking.begin(
             Wanted(
                 "Click round the edge of the slab; Backspace takes a click back, Enter closes it.",
-                lambda at, _: self._set(at, "hand"),
+                lambda at, _: self._take(at, "hand"),
                 least=3,
                 changed=self._show_drawn,
                 discarded=lambda: self._show_drawn([], []),
@@ -190,19 +165,28 @@ class OutlineStep(QWidget):
         session, outline = self.bench.session, self._outline
         if session is None:
             return
+        self.bench.jobs.start(
+            "brush",
+            "filling the outline",
+            lambda _: mask_of(outline, session.entry.shape).view(np.uint8),
+            self._show_brush,
+            lambda error: self.bench.said.emit(str(error), True),
+        )
+
+    def _show_brush(self, mask: NDArray[np.uint8]) -> None:
         from napari.utils.colormaps import DirectLabelColormap
 
-        mask = mask_of(outline, session.entry.shape)
-        viewer = self.bench.viewer
+        session, viewer = self.bench.session, self.bench.viewer
+        if session is None or mask.shape != session.entry.shape:
+            return  # another photo was opened meanwhile
         remove_owned(viewer, "brushed outline")
         layer = viewer.add_labels(
-            mask.astype(np.uint8),
+            mask,
             name="Outline, brushed",
-            scale=(1.0, 1.0),
-            units=("pixel", "pixel"),
             opacity=0.35,
-            colormap=DirectLabelColormap(color_dict={0: "transparent", None: "#14d2ff"}),
+            colormap=DirectLabelColormap(color_dict={0: "transparent", None: ARRIS_COLOR}),
             metadata=tagged("brushed outline", session.file),
+            **PIXELS,
         )
         layer.brush_size = max(session.entry.shape) / 60
         layer.mode = "paint"
@@ -216,83 +200,22 @@ class OutlineStep(QWidget):
         if layer is None:
             self.brush_row.setVisible(False)
             return
-        points = outline_of_mask(np.asarray(layer.data) > 0)
+        painted = np.asarray(layer.data) > 0
+        self.bench.jobs.start(
+            "brush",
+            "drawing the outline",
+            lambda _: outline_of_mask(painted),
+            self._brushed,
+            lambda error: self.bench.said.emit(str(error), True),
+        )
+
+    def _brushed(self, points: NDArray[np.float64] | None) -> None:
         if points is None:
             self.bench.said.emit("Nothing is painted: there is no outline in it.", True)
-            return
-        if self._set(points, "brush"):
+        elif find(self.bench.viewer, "brushed outline") and self._take(points, "brush"):
             self.discard_brush()
 
     def discard_brush(self) -> None:
         """Leave the outline as it was."""
         remove_owned(self.bench.viewer, "brushed outline")
         self.brush_row.setVisible(False)
-
-
-def on_frame(points: list[Point], shape: tuple[int, int]) -> bool:
-    """Whether an outline runs along the photo's frame: three points or more lie on it."""
-    at = np.array(points)
-    limit = np.array(shape) - 1
-    return int(((at <= 2) | (at >= limit - 2)).any(axis=1).sum()) >= 2
-
-
-def crossing_words(outline: Outline) -> str:
-    """Say where an outline crosses itself; empty when it does not."""
-    import shapely
-
-    shape = shapely.Polygon(outline.points)
-    if shape.is_valid:
-        return ""
-    why = str(shapely.is_valid_reason(shape))
-    place = why[why.find("[") + 1 : why.find("]")].split() if "[" in why else []
-    at = f" at row {float(place[0]):.0f}, column {float(place[1]):.0f}" if place else ""
-    return f"The outline crosses itself{at}: move its corners apart there."
-
-
-def mask_of(outline: Outline | None, shape: tuple[int, int]) -> NDArray[np.bool_]:
-    """Return the inside of an outline as a mask of the photo."""
-    from skimage.draw import polygon2mask
-
-    if outline is None:
-        return np.zeros(shape, np.bool_)
-    return np.asarray(polygon2mask(shape, np.array(outline.points)), np.bool_)
-
-
-def outline_of_mask(
-    mask: NDArray[np.bool_], tolerance_px: float = 1.0
-) -> NDArray[np.float64] | None:
-    """Return the outline of the largest painted piece, its holes filled, (N, 2).
-
-    Corners that leave the edge by less than ``tolerance_px`` are left out.
-    """
-    import shapely
-
-    from slabvision.contours import mask_polygons
-
-    pieces = shapely.get_parts(mask_polygons(mask, (0, 0)))
-    if not len(pieces):
-        return None
-    largest = max(pieces, key=lambda piece: shapely.Polygon(piece.exterior).area)
-    ring = shapely.simplify(shapely.Polygon(largest.exterior), tolerance_px)
-    return np.asarray(ring.exterior.coords)[:-1]
-
-
-def can_propose() -> bool:
-    """Whether this version of the library finds outlines by itself."""
-    from slabvision import segment
-
-    return hasattr(segment, "find_outline")
-
-
-def propose_outline(pixels: NDArray[np.uint8]) -> NDArray[np.float64]:
-    """Return a proposed outline of the slab, (N, 2) row, col."""
-    from slabvision import segment
-
-    found = segment.find_outline(pixels)
-    if isinstance(found, np.ndarray) and found.dtype == np.bool_:
-        points = outline_of_mask(found)
-        if points is None:
-            raise ValueError("no slab was found in this photo")
-        return points
-    points = getattr(found, "points", found)
-    return np.asarray(points, float)

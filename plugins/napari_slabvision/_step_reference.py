@@ -255,7 +255,7 @@ class ReferenceStep(QWidget):
         self.bench.jobs.start(
             "board",
             "looking for the printed board",
-            lambda: board_mark(entry, photo_path(folder, entry)),
+            lambda _: board_mark(entry, photo_path(folder, entry)),
             self._board_found,
             lambda error: self.bench.said.emit(str(error), True),
         )

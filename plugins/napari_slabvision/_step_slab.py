@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtWidgets import QCheckBox, QFileDialog, QVBoxLayout, QWidget
 from superqt import QCollapsible
 
+from napari_slabvision._jobs import Task
 from napari_slabvision._missing import all_retakes, still_missing
 from napari_slabvision._notebook_form import NotebookForm
 from napari_slabvision._parts import Choice, Message, button, form, hint, row
@@ -138,10 +140,11 @@ class SlabStep(QWidget):
 
         self.bench.jobs.start(
             "make slab",
-            "copying photos and looking for boards",
-            lambda: start_slab(folder, photos),
+            "making the slab",
+            lambda task: start_slab(folder, photos, progress=_watched(task)),
             lambda made: self._made(folder, made[1]),
             lambda error: self.bench.said.emit(str(error), True),
+            lambda: self.bench.said.emit(f"Stopped. What was made so far lies in {folder}.", True),
         )
 
     def _made(self, folder: Path, said: list[str]) -> None:
@@ -163,6 +166,17 @@ class SlabStep(QWidget):
         from napari_slabvision._sample import copy_of_sample
 
         self.bench.open_slab(copy_of_sample())
+
+
+def _watched(task: Task) -> Any:
+    """Return how the library goes through photos: a stop ends it before the next one."""
+
+    def through(paths: list[Path], words: str) -> Iterator[Path]:
+        for number, path in enumerate(paths, start=1):
+            task.go_on(f"{words.lower()}, {number} of {len(paths)}")
+            yield path
+
+    return through
 
 
 def open_photos(viewer: Any) -> list[Path]:

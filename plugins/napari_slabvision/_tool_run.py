@@ -8,14 +8,53 @@ import numpy as np
 from qtpy.QtCore import QObject, Signal
 
 from napari_slabvision._clicking import Point, Wanted
-from napari_slabvision._owned import find, remove_owned, tagged
-from napari_slabvision._tools import Preview, Tool
+from napari_slabvision._owned import PIXELS, find, remove_owned, tagged
+from napari_slabvision._parts import area_text
+from napari_slabvision._photo_layers import line_px
+from napari_slabvision._tools import Ask, Preview, Tool
 from slabvision.defects import KINDS
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
 
-__all__ = ["ToolRun"]
+__all__ = ["PREVIEW_COLOR", "ToolRun", "show_preview"]
+
+PREVIEW_COLOR = "#ffd23f"
+"""An outline that is proposed and not yet accepted."""
+
+
+def show_preview(bench: Bench, preview: Preview, kind: str) -> Any:
+    """Show what is proposed as a layer of its own, above everything; returns the layer."""
+    session = bench.session
+    remove_owned(bench.viewer, "preview")
+    if session is None or not preview.holds:
+        return None
+    told = tagged("preview", session.file, weight=1.5)
+    if preview.outline is not None:
+        drawn = {
+            "name": "Preview",
+            "shape_type": "polygon",
+            "edge_color": PREVIEW_COLOR,
+            "face_color": "transparent",
+            "edge_width": 1.5 * line_px(session.entry.shape),
+            "metadata": told,
+            **PIXELS,
+        }
+        layer = bench.add([preview.outline], drawn, "shapes")
+        layer.editable = False
+        return layer
+    from napari.utils.colormaps import DirectLabelColormap
+
+    color = KINDS[kind].color
+    return bench.viewer.add_labels(
+        preview.mask.astype(np.uint8),
+        name="Preview",
+        translate=preview.corner,
+        opacity=0.75,
+        colormap=DirectLabelColormap(color_dict={0: "transparent", 1: color, None: color}),
+        metadata=told,
+        **PIXELS,
+    )
 
 
 class ToolRun(QObject):
@@ -47,19 +86,22 @@ class ToolRun(QObject):
         if self.bench.clicking.active:
             self.tool = tool
             self.changed.emit()
+            if tool.least == 0:
+                self._clicked([], [])
 
     def _clicked(self, inside: list[Point], outside: list[Point]) -> None:
         tool, pixels = self.tool, self.bench.pixels
         if tool is None or pixels is None:
             return
         if len(inside) < tool.least:
-            self._show(None)
+            self._show(tool, None)
             return
+        ask = Ask(pixels, inside, outside, self.bench.measuring.plane, self.bench.unit)
         self.bench.jobs.start(
             "tool",
             tool.title.lower(),
-            lambda: tool.propose(pixels, inside, outside),
-            self._show,
+            lambda _: tool.propose(ask),
+            lambda preview: self._show(tool, preview),
             self._failed,
         )
 
@@ -67,39 +109,41 @@ class ToolRun(QObject):
         self._accept_when_ready = False
         self.bench.said.emit(str(error), True)
 
-    def _show(self, preview: Preview | None) -> None:
+    def words(self) -> str:
+        """Return what is proposed, with its size, or what to click."""
         if self.tool is None:
-            return
+            return ""
+        preview = self.preview
+        if preview is None or not preview.holds:
+            return self.tool.words
+        mm2 = self.bench.painting.area_mm2(preview.mask, preview.corner)
+        size = "" if preview.outline is not None else f", {area_text(mm2, self.bench.unit)}"
+        return f"{preview.words}{size}"
+
+    def _show(self, tool: Tool, preview: Preview | None) -> None:
+        if self.tool is not tool:
+            return  # it was put away while it worked
         self.preview = preview
-        remove_owned(self.bench.viewer, "preview")
-        if preview is not None and preview.mask.any():
-            self._add_layer(preview)
-            self.bench.said.emit(f"{preview.words}. Enter accepts, Escape discards.", False)
+        viewer = self.bench.viewer
+        active = viewer.layers.selection.active
+        if preview is None or not preview.holds:
+            remove_owned(viewer, "preview")
+            if preview is not None:
+                self.bench.said.emit("Nothing was found there.", False)
+        else:
+            show_preview(self.bench, preview, self.bench.painting.kind)
+            clicks = find(viewer, "clicks")
+            if clicks is not None:
+                viewer.layers.move(viewer.layers.index(clicks), len(viewer.layers))
+            viewer.layers.selection.active = clicks if clicks is not None else active
+            words = self.words()
+            self.bench.said.emit(
+                f"{words[:1].upper()}{words[1:]}. Enter accepts, Escape discards.", False
+            )
         self.changed.emit()
         if self._accept_when_ready:
             self._accept_when_ready = False
             self.bench.clicking.accept()
-
-    def _add_layer(self, preview: Preview) -> None:
-        from napari.utils.colormaps import DirectLabelColormap
-
-        viewer, session = self.bench.viewer, self.bench.session
-        color = KINDS[self.bench.painting.kind].color
-        active = viewer.layers.selection.active
-        viewer.add_labels(
-            preview.mask.astype(np.uint8),
-            name="Preview",
-            translate=preview.corner,
-            scale=(1.0, 1.0),
-            units=("pixel", "pixel"),
-            opacity=0.75,
-            colormap=DirectLabelColormap(color_dict={0: "transparent", 1: color, None: color}),
-            metadata=tagged("preview", session.file if session else ""),
-        )
-        clicks = find(viewer, "clicks")
-        if clicks is not None:
-            viewer.layers.move(viewer.layers.index(clicks), len(viewer.layers))
-        viewer.layers.selection.active = clicks if clicks is not None else active
 
     def _accept(self, inside: list[Point], outside: list[Point]) -> Any:
         tool, preview = self.tool, self.preview
@@ -108,24 +152,34 @@ class ToolRun(QObject):
         if self.bench.jobs.is_running("tool"):
             self._accept_when_ready = True  # the preview of the last click is still to come
             return False
-        if preview is None or not preview.mask.any():
+        if preview is None or not preview.holds:
             self.bench.said.emit("There is nothing to accept yet.", False)
             return False
-        number = self.bench.painting.put_mask(preview.mask, preview.corner, tool.key, preview.trace)
+        if preview.outline is not None:
+            if not self.bench.drawing.take_outline(preview.outline, tool.key):
+                return False
+            self.bench.said.emit("The outline is taken. Undo takes it back.", False)
+        else:
+            self._paint(tool, preview)
+        self._end()
+        return True
+
+    def _paint(self, tool: Tool, preview: Preview) -> None:
+        painting = self.bench.painting
+        number = painting.put_mask(preview.mask, preview.corner, tool.key, preview.trace)
         self.bench.said.emit(
-            f"Painted as {KINDS[self.bench.painting.kind].title} {number}. Ctrl+Z takes it back."
+            f"Painted as {KINDS[painting.kind].title} {number}. Ctrl+Z takes it back."
             if number
             else "Other defects lie there already, and they are protected.",
             False,
         )
-        self._end()
-        return True
 
     def _end(self) -> None:
+        drawn = self.preview is not None and self.preview.outline is not None
         self.tool = None
         self.preview = None
         remove_owned(self.bench.viewer, "preview")
-        layer = self.bench.painting.layer
+        layer = find(self.bench.viewer, "outline" if drawn else "defects")
         if layer is not None:
             self.bench.viewer.layers.selection.active = layer
         self.changed.emit()

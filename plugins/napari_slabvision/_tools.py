@@ -1,26 +1,79 @@
 """The segmenting tools: what each needs and gives. Adding one is one line in ``TOOLS``.
 
-A tool is pixels and clicks in, a preview out. It knows neither layers nor windows.
+A tool is a question in (pixels, clicks, scale), a preview out. It knows neither layers nor
+windows.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TOOLS", "Preview", "Tool", "available", "cut_out"]
+from slabvision.units import MM_PER_IN
+
+if TYPE_CHECKING:
+    from slabvision.plane import Plane
+
+__all__ = ["PROPOSE", "TOOLS", "Ask", "Preview", "Tool", "available", "cut_out"]
 
 Point = tuple[float, float]
 Pixels = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False)
+class Ask:
+    """What a tool is asked.
+
+    Attributes
+    ----------
+    pixels : ndarray of uint8, shape (H, W, 3)
+    inside, outside : sequence of (row, col)
+        Clicks on what is meant, and on what is not.
+    plane : Plane, optional
+        The photo's plane, for sizes in words.
+    unit : {"in", "mm"}
+        What the person reads.
+    """
+
+    pixels: Pixels
+    inside: Sequence[Point] = ()
+    outside: Sequence[Point] = ()
+    plane: Plane | None = None
+    unit: str = "in"
+
+    def length_words(self, line: NDArray[np.float64]) -> str:
+        """Return the length of a line on the face in words, in pixels without a reference."""
+        if self.plane is not None:
+            try:
+                at = np.asarray(self.plane.to_mm(line))
+            except ValueError:  # part of it looks past the horizon
+                return f"{_length(line):.0f} px"
+            mm = _length(at)
+            return f"{mm / MM_PER_IN:.1f} in" if self.unit == "in" else f"{mm:.0f} mm"
+        return f"{_length(line):.0f} px"
+
+    def mm_per_px(self, at: Any) -> float | None:
+        """Return the scale at a pixel, None without a reference."""
+        if self.plane is None:
+            return None
+        try:
+            return float(self.plane.mm_per_px((float(at[0]), float(at[1]))))
+        except ValueError:
+            return None
+
+
+def _length(line: NDArray[np.float64]) -> float:
+    steps = np.diff(line, axis=0)
+    return float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+
+
+@dataclass(frozen=True, eq=False)
 class Preview:
-    """What a tool proposes.
+    """What a tool proposes: a mask that becomes a defect, or the corners of an outline.
 
     Attributes
     ----------
@@ -29,15 +82,23 @@ class Preview:
     corner : (row, col)
         Where the window begins.
     words : str
-        What was found, for the person.
+        What was found, for the person; its area is added.
     trace : dict, optional
         ``centre_line`` and ``widths_px`` of a traced check.
+    outline : ndarray (N, 2), optional
+        Corners (row, col).
     """
 
     mask: NDArray[np.bool_]
     corner: tuple[int, int]
     words: str = ""
     trace: dict[str, Any] | None = None
+    outline: NDArray[np.float64] | None = None
+
+    @property
+    def holds(self) -> bool:
+        """Whether there is anything to accept."""
+        return bool(self.mask.any()) or (self.outline is not None and len(self.outline) > 2)
 
 
 @dataclass(frozen=True)
@@ -49,13 +110,13 @@ class Tool:
     key, title, words : str
         Its name in records, its button, and what to click.
     least : int
-        Clicks it needs.
+        Clicks it needs; 0: it proposes at once, and clicks correct it.
     outside : bool
         Whether Alt+click (outside) means something to it.
     function : str
         What it needs of :mod:`slabvision.segment`; a version without it does not show the tool.
     propose : callable
-        ``(pixels, inside, outside) -> Preview``.
+        From what is asked to a preview.
     """
 
     key: str
@@ -64,7 +125,7 @@ class Tool:
     least: int
     outside: bool
     function: str
-    propose: Callable[[Pixels, Sequence[Point], Sequence[Point]], Preview]
+    propose: Callable[[Ask], Preview]
 
 
 def cut_out(mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], tuple[int, int]]:
@@ -76,24 +137,33 @@ def cut_out(mask: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], tuple[int, int]
     return window, (int(rows[0]), int(cols[0]))
 
 
-def _trace(pixels: Pixels, inside: Sequence[Point], outside: Sequence[Point]) -> Preview:
+def _trace(ask: Ask) -> Preview:
     from slabvision.segment import trace_check, trace_check_line
 
-    line = trace_check_line(pixels, inside)
-    mask, corner = cut_out(trace_check(pixels, inside))
+    line = trace_check_line(ask.pixels, ask.inside)
+    mask, corner = cut_out(trace_check(ask.pixels, ask.inside))
     trace = {
         "centre_line": [(float(r), float(c)) for r, c in line.centre_line],
         "widths_px": [float(w) for w in line.width_px],
     }
-    words = f"check of {line.length_px:.0f} px, opening {line.width_text()}"
-    return Preview(mask, corner, words, trace)
+    scale = ask.mm_per_px(line.centre_line[len(line.centre_line) // 2])
+    opening = f"opening {line.width_text(scale)}"
+    return Preview(mask, corner, f"check of {ask.length_words(line.centre_line)}, {opening}", trace)
 
 
-def _grow(pixels: Pixels, inside: Sequence[Point], outside: Sequence[Point]) -> Preview:
+def _grow(ask: Ask) -> Preview:
     from slabvision.segment import grow_region
 
-    mask, corner = cut_out(grow_region(pixels, inside, outside))
-    return Preview(mask, corner, f"region of {int(mask.sum()):,} px")
+    mask, corner = cut_out(grow_region(ask.pixels, ask.inside, ask.outside))
+    return Preview(mask, corner, "region")
+
+
+def _find_outline(ask: Ask) -> Preview:
+    from slabvision.segment import find_outline
+
+    corners = np.asarray(find_outline(ask.pixels, ask.inside, ask.outside), float)
+    words = f"outline of {len(corners)} corners: look along the whole edge"
+    return Preview(np.zeros((0, 0), np.bool_), (0, 0), words, outline=corners)
 
 
 def available(tools: Sequence[Tool]) -> list[Tool]:
@@ -111,3 +181,11 @@ TOOLS = (
          "Click in the middle of the knot, rot or stain; Alt+click what is not part of it. "
          "Enter accepts.", 1, True, "grow_region", _grow),
 )  # fmt: skip
+"""What finds defects."""
+
+PROPOSE = (
+    Tool("proposed", "Propose",
+         "Click wood that was left out; Alt+click what is no slab. Enter accepts.",
+         0, True, "find_outline", _find_outline),
+)  # fmt: skip
+"""What finds the outline."""

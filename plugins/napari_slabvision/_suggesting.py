@@ -1,0 +1,269 @@
+"""Proposed defects, walked through surest first: each is accepted or rejected by one key.
+
+What the person said is kept for the rest of the visit and handed to the next search, so that it
+learns; nothing of it is stored in a record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from qtpy.QtCore import QObject, Signal
+
+from napari_slabvision._owned import find, remove_owned
+from napari_slabvision._parts import area_text
+from napari_slabvision._tool_run import show_preview
+from napari_slabvision._tools import Preview
+from slabvision.defects import KINDS
+
+if TYPE_CHECKING:
+    from napari_slabvision._bench import Bench
+
+__all__ = ["Proposal", "Search", "Suggesting", "Verdict", "library_search"]
+
+_KEYS = ("Enter", "Delete", "Backspace", "Escape")
+
+
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """One proposed defect: its mask in a window of the photo, kind, and how sure (0 to 1)."""
+
+    mask: NDArray[np.bool_]
+    corner: tuple[int, int]
+    kind: str
+    confidence: float
+
+
+@dataclass(frozen=True, eq=False)
+class Verdict:
+    """What the person said about a proposal on this photo."""
+
+    pixels: NDArray[np.uint8]
+    proposal: Proposal
+    accepted: bool
+
+
+Search = Callable[[NDArray[np.uint8], NDArray[np.float64], Sequence[Verdict]], list[Proposal]]
+"""From pixels, outline (N, 2) and the verdicts of this visit to proposals."""
+
+
+@dataclass
+class _Walk:
+    file: str
+    pixels: NDArray[np.uint8]
+    proposals: list[Proposal]
+    said: list[bool] = field(default_factory=list)
+    painted: list[bool] = field(default_factory=list)
+
+    @property
+    def here(self) -> Proposal | None:
+        at = len(self.said)
+        return self.proposals[at] if at < len(self.proposals) else None
+
+
+class Suggesting(QObject):
+    """The walk through proposals; ``changed`` says that another one is shown, or none."""
+
+    changed = Signal()
+
+    def __init__(self, bench: Bench) -> None:
+        super().__init__(bench)
+        self.bench = bench
+        self.search: Search | None = library_search()
+        self.verdicts: list[Verdict] = []
+        """Of the whole visit: every slab that was opened in this window."""
+        self.walk: _Walk | None = None
+        bench.slab_changed.connect(self.end)
+        bench.photo_changed.connect(self._photo_changed)
+        bench.closing.connect(self.end)
+        bench.clicking.changed.connect(lambda: self.end() if bench.clicking.active else None)
+
+    @property
+    def here(self) -> Proposal | None:
+        """The proposal that is shown."""
+        return self.walk.here if self.walk is not None else None
+
+    def begin(self) -> None:
+        """Search the face inside its outline; the walk begins when that is done."""
+        session, pixels, search = self.bench.session, self.bench.pixels, self.search
+        if session is None or pixels is None or search is None:
+            self.bench.said.emit("Open a slab first.", False)
+            return
+        if session.entry.arris is None:
+            self.bench.said.emit("Outline the face first: defects are looked for inside it.", False)
+            return
+        self.end()
+        self.bench.clicking.discard()
+        file, verdicts = session.file, tuple(self.verdicts)
+        outline = np.array(session.entry.arris.points, float)
+        self.bench.jobs.start(
+            "suggest",
+            "looking for defects",
+            lambda _: (file, pixels, search(pixels, outline, verdicts)),
+            self._found,
+            lambda error: self.bench.said.emit(str(error), True),
+        )
+
+    def _found(self, outcome: tuple[str, NDArray[np.uint8], list[Proposal]]) -> None:
+        file, pixels, proposals = outcome
+        session = self.bench.session
+        if session is None or session.file != file:
+            return
+        kept = [p for p in proposals if p.mask.any() and not self._painted_already(p)]
+        if not kept:
+            self.bench.said.emit("No defect was found beyond what is painted already.", False)
+            return
+        kept.sort(key=lambda p: -p.confidence)
+        self.walk = _Walk(file, pixels, kept)
+        self._show()
+
+    def _painted_already(self, proposal: Proposal) -> bool:
+        layer = self.bench.painting.layer
+        if layer is None:
+            return False
+        (top, left), (rows, cols) = proposal.corner, proposal.mask.shape
+        there = layer.data[top : top + rows, left : left + cols][proposal.mask] > 0
+        return float(there.mean()) > 0.5
+
+    def words(self) -> str:
+        """Return which proposal is shown, what it is and how sure."""
+        walk, here = self.walk, self.here
+        if walk is None or here is None:
+            return ""
+        size = area_text(self.bench.painting.area_mm2(here.mask, here.corner), self.bench.unit)
+        return (
+            f"{len(walk.said) + 1} of {len(walk.proposals)}: {KINDS[here.kind].title}, {size}, "
+            f"{here.confidence:.0%} sure. Enter accepts, Delete rejects, Backspace goes back, "
+            "Escape ends."
+        )
+
+    def _show(self) -> None:
+        here, viewer = self.here, self.bench.viewer
+        if here is None:
+            self._finish()
+            return
+        layer = show_preview(self.bench, Preview(here.mask, here.corner), here.kind)
+        layer.mode = "pan_zoom"
+        viewer.layers.selection.active = layer
+        calls = (self.accept, self.reject, self.back, self.end)
+        for key, call in (*zip(_KEYS, calls, strict=True), ("Control-Z", self.back)):
+            layer.bind_key(key, _ignoring_argument(call), overwrite=True)
+        self._bring_into_view(here)
+        self.bench.said.emit(self.words(), False)
+        self.changed.emit()
+
+    def _bring_into_view(self, proposal: Proposal) -> None:
+        """Move the photo, and magnify it where the proposal would be too small to judge."""
+        rows, cols = proposal.mask.shape
+        camera, canvas = self.bench.viewer.scene.camera, self.bench.viewer.canvas
+        high, wide = (float(x) for x in canvas.size)
+        fits = min(high / (6 * rows + 60), wide / (6 * cols + 60))
+        camera.center = (
+            0.0,
+            proposal.corner[0] + rows / 2,
+            proposal.corner[1] + cols / 2,
+        )
+        camera.zoom = float(np.clip(camera.zoom, min(0.5 * fits, 2.0), min(2 * fits, 4.0)))
+
+    def accept(self) -> None:
+        """Paint the proposal that is shown, as one step of undo, and go on to the next."""
+        here = self.here
+        if here is None or self.walk is None:
+            return
+        number = self.bench.painting.put_mask(here.mask, here.corner, "suggested", kind=here.kind)
+        self._say(True, bool(number))
+
+    def reject(self) -> None:
+        """Leave out the proposal that is shown and go on to the next."""
+        if self.here is not None:
+            self._say(False, False)
+
+    def _say(self, accepted: bool, painted: bool) -> None:
+        walk, here = self.walk, self.here
+        if walk is None or here is None:
+            return
+        walk.said.append(accepted)
+        walk.painted.append(painted)
+        self.verdicts.append(Verdict(walk.pixels, here, accepted))
+        self._show()
+
+    def back(self) -> None:
+        """Take back what was said last; what it painted goes too."""
+        walk = self.walk
+        if walk is None or not walk.said:
+            return
+        walk.said.pop()
+        self.verdicts.pop()
+        if walk.painted.pop():
+            layer = self.bench.painting.layer
+            if layer is not None:
+                layer.undo()
+                self.bench.painting.count()
+        self._show()
+
+    def end(self) -> None:
+        """Stop the walk; what was accepted stays."""
+        if self.walk is not None:
+            self._finish()
+
+    def _finish(self) -> None:
+        walk, self.walk = self.walk, None
+        remove_owned(self.bench.viewer, "preview")
+        layer = find(self.bench.viewer, "defects")
+        if layer is not None:
+            self.bench.viewer.layers.selection.active = layer
+        if walk is not None:
+            left = len(walk.proposals) - len(walk.said)
+            self.bench.said.emit(
+                f"{sum(walk.said)} accepted, {walk.said.count(False)} rejected"
+                + (f", {left} not looked at." if left else "."),
+                False,
+            )
+        self.changed.emit()
+
+    def _photo_changed(self) -> None:
+        session = self.bench.session
+        if self.walk is not None and (session is None or session.file != self.walk.file):
+            self.end()
+
+
+def library_search() -> Search | None:
+    """Return the library's search for defects; None in a version that has none."""
+    from slabvision import segment
+
+    if not hasattr(segment, "suggest_defects"):
+        return None
+    return _search
+
+
+def _search(
+    pixels: NDArray[np.uint8], outline: NDArray[np.float64], verdicts: Sequence[Verdict]
+) -> list[Proposal]:
+    from scipy.ndimage import find_objects
+
+    from slabvision.segment import suggest_defects
+
+    labels, table = suggest_defects(pixels, outline)
+    windows = find_objects(labels)
+    found = []
+    for number, (kind, confidence) in enumerate(_rows(table), start=1):
+        window = windows[number - 1] if number <= len(windows) else None
+        if window is not None and kind in KINDS:
+            corner = (window[0].start, window[1].start)
+            found.append(Proposal(labels[window] == number, corner, kind, confidence))
+    return found
+
+
+def _rows(table: Any) -> list[tuple[str, float]]:
+    return [(str(k), float(c)) for k, c in zip(table["kind"], table["confidence"], strict=True)]
+
+
+def _ignoring_argument(call: Callable[[], None]) -> Callable[[Any], None]:
+    def bound(_: Any) -> None:
+        call()
+
+    return bound

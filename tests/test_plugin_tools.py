@@ -1,0 +1,188 @@
+"""Proposals in the dock: shown first, taken by Enter, left by Escape, one step of undo each.
+
+What proposes is a stand-in with a known answer, except for the traced check, where the library
+itself works on the sample photo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.plugin_window import Hand, button_named, dock_in, press, ready, wait_until
+from tests.slab_folders import SLAB_PX, square_on_slab
+
+pytestmark = pytest.mark.screen
+
+
+@pytest.fixture(autouse=True)
+def own_settings(plugin_settings: Any, npe2pm: Any) -> None:
+    """Keep what the dock remembers out of the person's own settings."""
+    from npe2 import PluginManifest
+
+    npe2pm.register(PluginManifest.from_distribution("slabvision"))
+
+
+def role(viewer: Any, name: str) -> Any:
+    from napari_slabvision._owned import find
+
+    return find(viewer, name)
+
+
+def disc(middle: tuple[int, int], radius: int, kind: str, confidence: float) -> Any:
+    from napari_slabvision._suggesting import Proposal
+
+    rows, cols = np.ogrid[-radius : radius + 1, -radius : radius + 1]
+    mask = rows**2 + cols**2 <= radius**2
+    return Proposal(mask, (middle[0] - radius, middle[1] - radius), kind, confidence)
+
+
+PLACES = {
+    (600, 2000): ("rot", 0.6),
+    (300, 700): ("sound_knot", 0.9),
+    (800, 1500): ("hole", 0.3),
+    (300, 1500): ("sound_knot", 0.5),
+}
+
+
+def stand_in(pixels: Any, outline: Any, verdicts: Sequence[Any]) -> list[Any]:
+    """Propose four discs; kinds that were rejected in this visit are proposed no more."""
+    assert pixels.ndim == 3
+    assert outline.shape[1] == 2
+    unwanted = {v.proposal.kind for v in verdicts if not v.accepted}
+    return [disc(at, 30, *told) for at, told in PLACES.items() if told[0] not in unwanted]
+
+
+def test_suggestions_are_walked_surest_first_and_the_visit_learns(
+    make_napari_viewer: Any, tmp_path: Path
+) -> None:
+    viewer = make_napari_viewer(show=True)
+    with dock_in(viewer, square_on_slab(tmp_path / "slab")) as dock:
+        hand, bench = Hand(viewer), dock.bench
+        bench.suggesting.search = stand_in
+        bench.suggesting.changed.emit()
+        dock.open_step(4)
+        before = dict(bench.painting.tally.pixels)
+        press(button_named(dock.step(4).suggest, "Suggest defects"))
+        wait_until(lambda: bench.suggesting.here is not None, what=str(dock.heard))
+        assert bench.suggesting.here.confidence == 0.9
+        assert role(viewer, "preview") is not None
+        assert "1 of 4: sound knot" in dock.step(4).suggest.said.text()
+        assert "90% sure" in dock.step(4).suggest.said.text()
+        assert bench.painting.tally.pixels == before, "a proposal changes nothing"
+        hand.key("Return")
+        assert bench.suggesting.here.kind == "rot"
+        assert len(bench.painting.tally.pixels) == len(before) + 1
+        made = bench.painting.rows()[-1]
+        assert (made["kind"], made["tool"]) == ("sound_knot", "suggested")
+        hand.key("Delete")
+        assert bench.suggesting.here.confidence == 0.5
+        hand.key("Backspace")
+        hand.key("Backspace")
+        assert bench.suggesting.here.confidence == 0.9
+        assert bench.painting.tally.pixels == before, "going back takes the painting back"
+        assert bench.suggesting.verdicts == []
+        hand.key("Return")
+        hand.key("Delete")
+        hand.key("Escape")
+        assert bench.suggesting.here is None
+        assert role(viewer, "preview") is None
+        assert any("1 accepted, 1 rejected, 2 not looked at" in words for words, _ in dock.heard)
+        after = dict(bench.painting.tally.pixels)
+        assert len(after) == len(before) + 1
+        # The next search knows what was said; what is painted already is not asked again.
+        bench.suggesting.begin()
+        wait_until(lambda: bench.suggesting.here is not None)
+        kinds = [p.kind for p in bench.suggesting.walk.proposals]
+        assert kinds == ["sound_knot", "hole"]
+        bench.suggesting.end()
+        hand.key("Z", control=True)
+        wait_until(lambda: bench.painting.tally.pixels == before)
+        hand.key("Z", control=True, shift=True)
+        wait_until(lambda: bench.painting.tally.pixels == after)
+        bench.session.gather()
+        assert [d.tool for d in bench.session.entry.defects].count("suggested") == 1
+
+
+def test_an_outline_is_proposed_corrected_taken_and_undone(
+    make_napari_viewer: Any, tmp_path: Path
+) -> None:
+    from napari_slabvision._tools import Preview, Tool
+
+    asked: list[tuple[int, int]] = []
+
+    def propose(ask: Any) -> Preview:
+        asked.append((len(ask.inside), len(ask.outside)))
+        corners = np.array(SLAB_PX, float)
+        corners[1:3, 1] -= 100.0 * len(ask.outside)
+        return Preview(np.zeros((0, 0), bool), (0, 0), "outline", outline=corners)
+
+    tool = Tool("proposed", "Propose", "Correct it.", 0, True, "trace_check", propose)
+    viewer = make_napari_viewer(show=True)
+    with dock_in(viewer, square_on_slab(tmp_path / "slab")) as dock:
+        hand, bench = Hand(viewer), dock.bench
+        dock.open_step(3)
+        before = bench.session.entry.arris
+        bench.tool_run.begin(tool)
+        wait_until(lambda: role(viewer, "preview") is not None, what=str(dock.heard))
+        assert bench.session.entry.arris == before, "a proposal changes nothing"
+        hand.key("Escape")
+        assert role(viewer, "preview") is None
+        assert bench.session.entry.arris == before
+        bench.tool_run.begin(tool)
+        wait_until(lambda: role(viewer, "preview") is not None)
+        hand.click((600, 2500), alt=True)
+        wait_until(lambda: asked[-1] == (0, 1) and not bench.jobs.busy)
+        hand.key("Return")
+        wait_until(lambda: bench.session.entry.arris != before, what=str(dock.heard))
+        taken = bench.session.entry.arris
+        assert taken.tool == "proposed"
+        assert taken.points[1][1] == SLAB_PX[1][1] - 100
+        hand.key("Z", control=True)
+        wait_until(lambda: bench.session.entry.arris == before)
+        hand.key("Z", control=True, shift=True)
+        wait_until(lambda: bench.session.entry.arris == taken)
+
+
+def test_a_check_of_the_sample_is_traced_by_two_clicks(make_napari_viewer: Any) -> None:
+    from slabvision.sample import sample_folder
+
+    viewer = make_napari_viewer(show=True)
+    with sample_folder() as folder, dock_in(viewer, folder) as dock:
+        hand, bench = Hand(viewer), dock.bench
+        dock.open_step(4)
+        layer = bench.painting.layer
+        rows, cols = np.nonzero(layer.data == 1)
+        assert bench.painting.kind_of[1] == "through_check"
+        first, last = int(np.argmin(cols)), int(np.argmax(cols))
+        ends = [(float(rows[i]), float(cols[i])) for i in (first, last)]
+        truth = layer.data == 1
+        bench.painting.remove([1])
+        before = dict(bench.painting.tally.pixels)
+        bench.painting.choose_kind("through_check")
+        hand.look_at((float(rows.mean()), float(cols.mean())), 300 / max(np.ptp(cols), 60))
+        press(button_named(dock.step(4), "Trace a check"))
+        for end in ends:
+            hand.click(end)
+        wait_until(lambda: role(viewer, "preview") is not None, what=str(dock.heard))
+        words = dock.step(4).tools.said.text()
+        assert " in, opening" in words
+        assert "px" not in words, "sizes stand in the person's unit"
+        hand.key("Return")
+        ready(dock)
+        (new,) = set(bench.painting.tally.pixels) - set(before)
+        row = next(r for r in bench.painting.rows() if r["index"] == new)
+        assert (row["kind"], row["tool"]) == ("through_check", "trace")
+        traced = layer.data == new
+        near = np.abs(np.subtract.outer(np.flatnonzero(traced.any(axis=0)), cols)).min(axis=1)
+        assert (near <= 2).mean() > 0.9
+        assert (traced & truth).sum() > 0.4 * truth.sum()
+        bench.session.gather()
+        kept = next(d for d in bench.session.entry.defects if d.number == new)
+        assert len(kept.centre_line) == len(kept.widths_px) > 10
+        hand.key("Z", control=True)
+        wait_until(lambda: bench.painting.tally.pixels == before)
