@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from slabvision import __version__, cli_desk, cli_render, cli_trade, cli_validate
+from slabvision import __version__, cli_desk, cli_endgrain, cli_render, cli_trade, cli_validate
 
 if TYPE_CHECKING:
     from slabvision.findings import Findings
@@ -114,18 +114,28 @@ def measure(
     parquet: Annotated[
         Path | None, typer.Option(help="Folder for Parquet tables (extra 'parquet').")
     ] = None,
+    ends: Annotated[
+        str | None,
+        typer.Option(
+            help="Also read the photos of the ends (slower), and name the sawing by this "
+            "authority: wood-handbook, aws-2009, flooring, ...",
+            metavar="AUTHORITY",
+        ),
+    ] = None,
 ) -> None:
     """Measure slab folders: areas, widths, defects and board feet, each with its interval.
 
     A folder of slab folders is a visit: its slabs are measured with --jobs workers, totals are
     added up, and a run that was stopped takes up where it ended (with --csv).
     """
+    if ends is not None:
+        cli_endgrain.check_authority(ends)
     if cli_desk.is_visit(folders) or jobs != 1 or scheduler or parquet is not None:
         if explain or picture:
             fail("--explain and --picture are for single slabs: leave out --jobs, name the slab")
-        cli_desk.measure_many(folders, csv, _unit(unit), jobs, scheduler, parquet)
+        cli_desk.measure_many(folders, csv, _unit(unit), jobs, scheduler, parquet, ends)
         return
-    found = _measure_all(folders, _unit(unit))
+    found = _measure_all(folders, _unit(unit), ends)
     if not found:
         raise typer.Exit(2)
     _show(found, unit, explain=explain)
@@ -171,6 +181,7 @@ def schema() -> None:
 
 # The other commands stand in modules of their own, listed after the main job.
 cli_desk.register(app)
+cli_endgrain.register(app)
 app.add_typer(cli_trade.app, name="trade")
 app.add_typer(cli_validate.app, name="validate")
 cli_render.register(app)
@@ -178,7 +189,7 @@ cli_render.register(app)
 # What the commands share ------------------------------------------------------------------------
 
 
-def _measure_all(folders: list[Path], unit: str) -> list[Findings]:
+def _measure_all(folders: list[Path], unit: str, ends: str | None = None) -> list[Findings]:
     from slabvision.measure import Buying, MeasureError, measure_slab
     from slabvision.store import RecordError
     from slabvision.units import MM_PER_FT
@@ -187,7 +198,8 @@ def _measure_all(folders: list[Path], unit: str) -> list[Findings]:
     found = []
     for folder in _progress(folders):
         try:
-            found.append(measure_slab(folder, buying=Buying(widths_every_mm=every)))
+            buying = Buying(widths_every_mm=every)
+            found.append(measure_slab(folder, buying=buying, ends=ends))
         except (MeasureError, RecordError) as error:
             typer.echo(f"slabvision: {error}", err=True)
     return found

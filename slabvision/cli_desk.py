@@ -53,7 +53,7 @@ def _track(items: Sequence[Any], doing: str) -> Any:
 
 
 def _measured(
-    places: Sequence[Path], unit: str, doing: str
+    places: Sequence[Path], unit: str, doing: str, ends: str | None = None
 ) -> tuple[list[Findings], list[tuple[str, str]]]:
     """Measure every slab of the places; what cannot be measured comes back with its reason."""
     from slabvision.desk.visit import slab_folders
@@ -65,7 +65,7 @@ def _measured(
     found, broken = [], []
     for folder in _track(slab_folders(places), doing):
         try:
-            found.append(measure_slab(folder, buying=Buying(widths_every_mm=every)))
+            found.append(measure_slab(folder, buying=Buying(widths_every_mm=every), ends=ends))
         except (MeasureError, RecordError) as error:
             broken.append((str(folder), str(error)))
     return found, broken
@@ -97,7 +97,7 @@ def report(
     folders = slab_folders(places)
     broken: list[tuple[str, str]] = []
     if len(folders) == 1:
-        found, broken = _measured(places, wanted, "Measuring")
+        found, broken = _measured(places, wanted, "Measuring", "wood-handbook")
         text = slab_report(found[0], wanted, side_px=photo_pixels) if found else ""
     else:
         name = places[0].resolve().name if len(places) == 1 else "of several folders"
@@ -246,9 +246,9 @@ def _choose_and_say(
     from slabvision.desk.choose import choose as choose_slabs
     from slabvision.desk.offers import offer_of
     from slabvision.desk.visit import BrokenFolder, pooled
+    from slabvision.measure import profile_of_folder
     from slabvision.report.page import write_page
     from slabvision.report.plan_section import layouts_of, plan_section
-    from slabvision.report.ring_sections import profile_of_folder
     from slabvision.report.slab_page import SlabParts
     from slabvision.report.visit_page import visit_report
 
@@ -342,6 +342,7 @@ def measure_many(
     jobs: int,
     scheduler: str,
     parquet: Path | None,
+    ends: str | None = None,
 ) -> None:
     """Measure a visit, write its tables, say its totals and what could not be measured."""
     from slabvision.desk.visit import (
@@ -357,8 +358,9 @@ def measure_many(
     try:
         with _bar(len(folders)) as progress:
             visit = measure_visit(
-                folders, unit, jobs=jobs, scheduler=scheduler, keep=keep, progress=progress
-            )
+                folders, unit, jobs=jobs, scheduler=scheduler, keep=keep, progress=progress,
+                ends=ends,
+            )  # fmt: skip
         written = list(write_visit(visit, csv)) if csv is not None else []
         if parquet is not None:
             written += write_parquet(visit, parquet)

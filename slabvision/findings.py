@@ -15,6 +15,7 @@ from slabvision.record import SlabRecord
 
 if TYPE_CHECKING:
     from slabvision.clear.region import ClearRegion
+    from slabvision.ends import EndRead
     from slabvision.face import FaceInView
     from slabvision.trade.slab_trade import SlabTrade
 
@@ -178,3 +179,7 @@ class Findings:
     trade: SlabTrade
     """Figures of the trade: by the tag's rule, moisture, weight, movement, flattening."""
     notes: tuple[str, ...]
+    ends: tuple[EndRead, ...] | None = None
+    """The ends as read from their photos; None where nobody asked for them."""
+    sawn_by: str = "wood-handbook"
+    """Key of the authority that names how the slab was sawn."""

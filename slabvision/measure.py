@@ -18,10 +18,12 @@ from slabvision.record import BoardMark, PhotoEntry, SlabRecord
 
 if TYPE_CHECKING:
     from slabvision.clear.region import Trims
+    from slabvision.ends import EndRead
     from slabvision.face import FaceInView
     from slabvision.plane import Plane
+    from slabvision.trade.rings import RingProfile
 
-__all__ = ["Buying", "ImagesOf", "MeasureError", "measure_record", "measure_slab"]
+__all__ = ["Buying", "ImagesOf", "MeasureError", "measure_record", "measure_slab", "read_ends"]
 
 Floats = NDArray[np.float64]
 ImagesOf = Callable[[PhotoEntry], tuple[NDArray[np.uint16], NDArray[np.uint8]]]
@@ -147,19 +149,53 @@ def thickness_budget(record: SlabRecord, draws: int = DRAWS) -> Budget:
     return Budget.sum_of(float(values.mean()), "mm", {"thickness": reading + station})
 
 
+def read_ends(record: SlabRecord, folder: Path | str, draws: int = DRAWS) -> tuple[EndRead, ...]:
+    """Read the rings on the photos of a slab's ends; marks on such a photo give its plane."""
+    from slabvision.ends import ends_of
+    from slabvision.plane import PlaneError
+
+    def plane(entry: PhotoEntry) -> Plane | None:
+        if not entry.marks:
+            return None
+        try:
+            return plane_of(entry, thickness_budget(record, draws), draws)
+        except PlaneError as error:
+            raise ValueError(str(error)) from error
+
+    return ends_of(record, folder, plane)
+
+
+def profile_of_folder(folder: str) -> RingProfile | None:
+    """Return the ring profile of a slab folder; None where no end could be read. Never raises."""
+    from slabvision.ends import combined_profile
+    from slabvision.store import RecordError, load_slab
+
+    try:
+        return combined_profile(read_ends(load_slab(folder), folder))
+    except RecordError:
+        return None
+
+
 def measure_slab(
-    folder: Path | str, *, buying: Buying | None = None, draws: int = DRAWS
+    folder: Path | str,
+    *,
+    buying: Buying | None = None,
+    draws: int = DRAWS,
+    ends: str | None = None,
 ) -> Findings:
     """Measure a slab folder.
 
     Parameters
     ----------
     folder : path
-        Slab folder with ``slab.json``; the photos themselves are not decoded.
+        Slab folder with ``slab.json``; photos of faces are not decoded.
     buying : Buying, optional
         Treatments and keep-outs of this purchase.
     draws : int
         Draws per estimate.
+    ends : str, optional
+        Key in :data:`slabvision.endgrain.SAWING_AUTHORITIES`: the photos of the ends are decoded
+        and read, which takes longer than all the rest, and the sawing is named by this authority.
 
     Returns
     -------
@@ -181,7 +217,16 @@ def measure_slab(
         check_photo(folder, entry)
         return read_labels(folder, entry), read_zones(folder, entry)
 
-    return measure_record(load_slab(folder), images_of, folder=folder, buying=buying, draws=draws)
+    record = load_slab(folder)
+    return measure_record(
+        record,
+        images_of,
+        folder=folder,
+        buying=buying,
+        draws=draws,
+        ends=None if ends is None else read_ends(record, folder, draws),
+        sawn_by=ends or "wood-handbook",
+    )
 
 
 def measure_record(
@@ -191,6 +236,8 @@ def measure_record(
     folder: Path | str,
     buying: Buying | None = None,
     draws: int = DRAWS,
+    ends: tuple[EndRead, ...] | None = None,
+    sawn_by: str = "wood-handbook",
 ) -> Findings:
     """Measure a record in memory, as it stands before it is saved.
 
@@ -204,12 +251,17 @@ def measure_record(
         The slab's folder, for its name; nothing is read from it here.
     buying, draws
         As for :func:`measure_slab`.
+    ends : tuple of EndRead, optional
+        What :func:`read_ends` returned: ring angles reach movement.
+    sawn_by : str
+        Key of the authority that names how the slab was sawn.
 
     Raises
     ------
     MeasureError
         No face can be measured; the message says why.
     """
+    from slabvision.ends import combined_profile
     from slabvision.trade_facts import trade_of
 
     wants = buying or Buying()
@@ -240,6 +292,7 @@ def measure_record(
     if len(seen) == 2 and not through.determined:
         notes.append(through.estimate.reason)
     gross = best.gross_area_mm2.times(thickness)
+    rings = combined_profile(ends) if ends else None
     return Findings(
         folder=str(folder),
         record=record,
@@ -250,8 +303,10 @@ def measure_record(
         thickness_mm=thickness,
         gross_mm3=gross,
         clear_mm3=best.keep_outs_mm2.times(thickness),
-        trade=trade_of(record, best, thickness, gross),
+        trade=trade_of(record, best, thickness, gross, rings),
         notes=tuple(notes),
+        ends=ends,
+        sawn_by=sawn_by,
     )
 
 

@@ -126,10 +126,12 @@ def _slab_row(findings: Findings, unit: Unit) -> Row:
         **_ratio("price_per_gross_board_foot", total, findings.gross_mm3, BOARD_FOOT_MM3),
         **_ratio("price_per_clear_board_foot", total, findings.clear_mm3, BOARD_FOOT_MM3),
         "defects": len(face.defects) if face else None,
+        **_rings(findings),
         **_trade(findings, unit),
     }
     missing = [e.reason for e in findings.trade.numbers.values() if not e.determined]
     notes = [*findings.notes, *([why] if why else []), *missing, *findings.trade.notes]
+    notes += [f"{e.role}: {e.reason}" for e in findings.ends or () if e.end is None]
     if notebook.invented:
         notes.insert(0, "invented demonstration data")
     return row | {
@@ -151,6 +153,21 @@ def _moisture(findings: Findings) -> Row:
         "moisture_readings": sum(not r.surface_wet for r in readings),
         **_estimate("moisture_target_percent", numbers["target_moisture_pct"]),
         **_estimate("moisture_points_to_lose", numbers["points_to_lose_pct"]),
+    }
+
+
+def _rings(findings: Findings) -> Row:
+    from slabvision.ends import mean_angle, sawn_of
+
+    ends = findings.ends or ()
+    sawn = sawn_of(ends, findings.sawn_by)
+    return {
+        **_estimate("ring_angle_mean_deg", mean_angle(ends)),
+        "rings_seen_share": sawn.seen_share if sawn else None,
+        "sawn_as": sawn.name if sawn else "",
+        "sawn_shares": sawn.share_words if sawn else "",
+        "sawn_as_by": sawn.authority.title if sawn else "",
+        "ends_read": " and ".join(e.role.removeprefix("end ") for e in ends if e.end is not None),
     }
 
 

@@ -134,7 +134,7 @@ def slab_folders(places: Iterable[Path | str]) -> list[Path]:
 
 
 def measure_to_rows(
-    folder: Path | str, unit: Unit = "in", draws: int = DRAWS
+    folder: Path | str, unit: Unit = "in", draws: int = DRAWS, ends: str | None = None
 ) -> SlabRows | BrokenFolder:
     """Measure one slab folder and return its rows, or why it could not be measured.
 
@@ -147,7 +147,8 @@ def measure_to_rows(
 
     every = MM_PER_FT if unit == "in" else 300.0
     try:
-        found = measure_slab(folder, buying=Buying(widths_every_mm=every), draws=draws)
+        buying = Buying(widths_every_mm=every)
+        found = measure_slab(folder, buying=buying, draws=draws, ends=ends)
         rows = {
             name: [dict(row) for row in make([found], unit).to_dict("records")]
             for name, make in TABLES.items()
@@ -176,13 +177,13 @@ def measure_to_rows(
 # Results kept for resuming ------------------------------------------------------------------------
 
 
-def result_key(folder: Path | str, unit: str, draws: int) -> str:
+def result_key(folder: Path | str, unit: str, draws: int, ends: str | None = None) -> str:
     """Return what a kept result is known by: folder, record, photos as they lie there, program.
 
     Photos are known by size and time of change here; measuring itself checks their SHA-256.
     """
     place = Path(folder)
-    digest = hashlib.sha256(f"{slabvision.__version__}\x1f{unit}\x1f{draws}\x1f".encode())
+    digest = hashlib.sha256(f"{slabvision.__version__}\x1f{unit}\x1f{draws}\x1f{ends}\x1f".encode())
     digest.update(str(folder).encode())
     digest.update((place / "slab.json").read_bytes())
     for path in sorted(place.iterdir()):
@@ -220,13 +221,13 @@ def _unpacked(data: bytes, count: int) -> SlabRows:
 class ResultsKept:
     """Results of a visit in a folder, one file each, written whole; made again at any doubt."""
 
-    def __init__(self, folder: Path | str, unit: str, draws: int) -> None:
+    def __init__(self, folder: Path | str, unit: str, draws: int, ends: str | None = None) -> None:
         self.folder = Path(folder)
-        self.unit, self.draws = unit, draws
+        self.made_with = unit, draws, ends
 
     def _file(self, slab: Path | str) -> Path | None:
         try:
-            return self.folder / f"{result_key(slab, self.unit, self.draws)}.json"
+            return self.folder / f"{result_key(slab, *self.made_with)}.json"
         except OSError:
             return None
 
@@ -264,6 +265,7 @@ def measure_visit(
     keep: Path | str | None = None,
     draws: int = DRAWS,
     progress: Callable[[int, int], None] | None = None,
+    ends: str | None = None,
 ) -> Visit:
     """Measure slab folders and return their rows in the order of the folders.
 
@@ -281,6 +283,8 @@ def measure_visit(
     draws : int
     progress : callable, optional
         Called with how many are done and how many there are.
+    ends : str, optional
+        As for :func:`slabvision.measure.measure_slab`.
 
     Raises
     ------
@@ -289,7 +293,7 @@ def measure_visit(
     """
     if not 1 <= jobs <= 256:
         raise VisitError(f"--jobs is {jobs}; 1 to 256 worker processes")
-    kept = ResultsKept(keep, unit, draws) if keep is not None else None
+    kept = ResultsKept(keep, unit, draws, ends) if keep is not None else None
     found: dict[str, SlabRows | BrokenFolder] = {}
     names = list(dict.fromkeys(str(folder) for folder in folders))
     for name in names:
@@ -301,9 +305,9 @@ def measure_visit(
         progress(done, len(names))
     todo = [name for name in names if name not in found]
     if scheduler:
-        results = _by_cluster(todo, unit, draws, scheduler)
+        results = _by_cluster(todo, unit, draws, scheduler, ends)
     else:
-        results = pooled(measure_to_rows, todo, (unit, draws), jobs)
+        results = pooled(measure_to_rows, todo, (unit, draws, ends), jobs)
     for name, result in results:
         found[name] = result
         if kept is not None and isinstance(result, SlabRows):
@@ -387,7 +391,9 @@ def pooled(
                 raise
 
 
-def _by_cluster(names: Sequence[str], unit: Unit, draws: int, address: str) -> Iterator[Result]:
+def _by_cluster(
+    names: Sequence[str], unit: Unit, draws: int, address: str, ends: str | None
+) -> Iterator[Result]:
     try:
         from distributed import Client, as_completed
     except ImportError:
@@ -400,7 +406,8 @@ def _by_cluster(names: Sequence[str], unit: Unit, draws: int, address: str) -> I
         raise VisitError(f"scheduler {address} does not answer: {error}") from None
     with client:
         futures = {
-            client.submit(measure_to_rows, name, unit, draws, pure=False): name for name in names
+            client.submit(measure_to_rows, name, unit, draws, ends, pure=False): name
+            for name in names
         }
         for future in as_completed(list(futures), loop=client.loop):
             name = futures[future]

@@ -42,16 +42,21 @@ class Sawn:
         """The name that most of the width carries."""
         return max(self.shares, key=lambda one: self.shares[one].value)
 
-    def __str__(self) -> str:
-        """Say the angle first, then the name with its authority."""
-        low, high = self.ring_angle_deg.interval
+    @property
+    def share_words(self) -> str:
+        """Share of the width of every name, with its 95 % interval."""
         parts = []
         for name, share in self.shares.items():
             lo, hi = share.interval
             parts.append(f"{name} {share.value:.0%} ({lo:.0%} to {hi:.0%})")
+        return ", ".join(parts)
+
+    def __str__(self) -> str:
+        """Say the angle first, then the name with its authority."""
+        low, high = self.ring_angle_deg.interval
         return (
             f"ring angle {self.ring_angle_deg.value:.0f}° ({low:.0f} to {high:.0f}); "
-            f"{', '.join(parts)} of the width, by {self.authority.title}"
+            f"{self.share_words} of the width, by {self.authority.title}"
         )
 
 

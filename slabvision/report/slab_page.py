@@ -7,17 +7,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import slabvision
+from slabvision.ends import EndRead, combined_profile, mean_angle
 from slabvision.findings import FaceFindings, Findings
+from slabvision.measure import read_ends
 from slabvision.report.layout_section import LaidOut, layout_section, usual_layout
 from slabvision.report.markup import Html, Node, el, join, section, table
 from slabvision.report.overlay import face_figure
-from slabvision.report.ring_sections import (
-    EndRead,
-    mean_angle,
-    profile_for_movement,
-    read_ends,
-    ring_section,
-)
+from slabvision.report.ring_sections import ring_section
 from slabvision.report.trade_sections import (
     flattening_section,
     moisture_section,
@@ -67,8 +63,10 @@ def slab_body(
 ) -> Html:
     """Return everything a report says of one slab."""
     given = parts or SlabParts()
-    ends = read_ends(findings) if given.ends is None else given.ends
-    rings = profile_for_movement(ends)
+    ends = given.ends if given.ends is not None else findings.ends
+    if ends is None:
+        ends = read_ends(findings.record, findings.folder)
+    rings = combined_profile(ends)
     key, book, face = f"s{number}", findings.record.notebook, findings.best
     wanted = given.layout is not None
     layout = given.layout or (usual_layout(face, unit) if face is not None and not wanted else ())

@@ -70,7 +70,7 @@ def page_of_folder(
     buying = Buying(widths_every_mm=MM_PER_FT if unit == "in" else 300.0)
     try:
         before = tuple(measure_slab(f, buying=buying) for f in earlier.get(folder, ()))
-        found = measure_slab(folder, buying=buying)
+        found = measure_slab(folder, buying=buying, ends="wood-handbook")
         parts = SlabParts(earlier=before)
         return slab_page(found, unit, numbers[folder], parts=parts, side_px=side_px)
     except (MeasureError, RecordError) as error:
