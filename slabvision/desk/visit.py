@@ -223,6 +223,7 @@ class ResultsKept:
 
     def __init__(self, folder: Path | str, unit: str, draws: int, ends: str | None = None) -> None:
         self.folder = Path(folder)
+        self.draws = draws
         self.made_with = unit, draws, ends
 
     def _file(self, slab: Path | str) -> Path | None:
