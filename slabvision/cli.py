@@ -192,6 +192,7 @@ cli_render.register(app)
 def _measure_all(folders: list[Path], unit: str, ends: str | None = None) -> list[Findings]:
     from slabvision.measure import Buying, MeasureError, measure_slab
     from slabvision.store import RecordError
+    from slabvision.text import plain
     from slabvision.units import MM_PER_FT
 
     every = MM_PER_FT if unit == "in" else 300.0
@@ -201,7 +202,7 @@ def _measure_all(folders: list[Path], unit: str, ends: str | None = None) -> lis
             buying = Buying(widths_every_mm=every)
             found.append(measure_slab(folder, buying=buying, ends=ends))
         except (MeasureError, RecordError) as error:
-            typer.echo(f"slabvision: {error}", err=True)
+            typer.echo(f"slabvision: {plain(str(error))}", err=True)
     return found
 
 
@@ -219,7 +220,7 @@ def _show(found: list[Findings], unit: str, *, explain: bool = False) -> None:
 
     from slabvision.show import explain_table, findings_table
 
-    console = Console()
+    console = Console(markup=False)
     for each in found:
         console.print(findings_table(each, _unit(unit)))
         if explain:

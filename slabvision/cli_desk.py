@@ -353,7 +353,7 @@ def measure_many(
         write_visit,
     )
 
-    folders = [folder.resolve() for folder in slab_folders(places)]
+    folders = [folder.absolute() for folder in slab_folders(places)]
     keep = csv / KEPT if csv is not None else None
     try:
         with _bar(len(folders)) as progress:

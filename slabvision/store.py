@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.record import SCHEMA_VERSION, FileRef, PhotoEntry, SlabRecord
+from slabvision.text import json_text
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -90,8 +91,13 @@ def load_slab(folder: Path | str) -> SlabRecord:
     ------
     BrokenRecordError, NewerRecordError
         Naming the file and what to do. Nothing is changed on disk.
+    RecordError
+        The folder or ``slab.json`` in it is a link, or no file.
     """
-    return read_record(Path(folder) / RECORD)
+    place = Path(folder)
+    if place.is_symlink():
+        raise RecordError(f"{place}: a link, not a slab's folder; name the folder it leads to")
+    return read_record(_inside(place, RECORD))
 
 
 def read_record(path: Path) -> SlabRecord:
@@ -150,6 +156,8 @@ def _inside(folder: Path, name: str) -> Path:
     path = folder / name
     if path.is_symlink() or path.resolve().parent != folder.resolve():
         raise RecordError(f"{path}: leads out of the slab's folder; copy the file itself into it")
+    if path.exists() and not path.is_file():
+        raise RecordError(f"{path}: not a file; put the file itself there")
     return path
 
 
@@ -289,8 +297,9 @@ def save_slab(
             entry.model_copy(update={"zones": _packed(entry, zone_image, 8, pending)})
         )
     saved = record.model_copy(update={"generation": record.generation + 1})
-    text = (json.dumps(saved.model_dump(mode="json"), indent=1, ensure_ascii=False) + "\n").encode()
+    text = (json_text(saved.model_dump(mode="json")) + "\n").encode()
     try:
+        _inside(place, _LOCK)
         with FileLock(place / _LOCK, timeout=10):
             _same_generation(place, record.generation)
             for each in pending:

@@ -8,7 +8,6 @@ its reason in ``notes``. Beside the files lies their W3C CSV-on-the-Web metadata
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -19,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import slabvision
 from slabvision.estimate import Estimate
 from slabvision.findings import Budget, FaceFindings, Findings
-from slabvision.text import csv_cell
+from slabvision.text import csv_cell, json_text
 from slabvision.units import BOARD_FOOT_MM3, IN2_MM2, LB_KG, MM_PER_IN
 
 if TYPE_CHECKING:
@@ -349,7 +348,7 @@ def write_made(
         },
         "tables": described,
     }
-    text = json.dumps(metadata, indent=1, ensure_ascii=False) + "\n"
+    text = json_text(metadata) + "\n"
     written.append(write_whole(target / "csv-metadata.json", text.encode("utf-8")))
     return tuple(written)
 
