@@ -52,6 +52,8 @@ class FaceInView:
         The widest silhouette, mm.
     worlds : Worlds
         How points and edges lie in every draw.
+    in_photo : Polygon or None
+        Which part of the face the entry's photo shows, mm; None: all of it.
     """
 
     entry: PhotoEntry
@@ -59,11 +61,14 @@ class FaceInView:
     shape: FaceShape
     widest: Polygon | None
     worlds: Worlds
+    in_photo: Polygon | None = None
 
     def to_pixels(self, shape_mm: Any) -> Any:
         """Carry a shapely geometry from the face back into the photo, (row, col)."""
         import shapely
 
+        if self.in_photo is not None:
+            shape_mm = shapely.intersection(shape_mm, self.in_photo)
         return shapely.transform(shape_mm, self.plane.to_pixels)
 
 

@@ -16,12 +16,13 @@ import shapely
 from numpy.typing import NDArray
 from shapely import MultiPolygon
 
-from slabvision.clear.region import ClearRegion
+from slabvision.clear.region import OTHER_FACE, ClearRegion, Taken, less_other_face
 from slabvision.clear.shapes import FaceShape, polygons_only
 from slabvision.clear.worlds import Sized, Worlds, nearest_source, sources_of
 from slabvision.estimate import Estimate
 from slabvision.faces_fit import Landmark, Priors
 from slabvision.faces_match import Match, NotTheSameSlabError, lay_on
+from slabvision.faces_places import same_places
 
 __all__ = [
     "ClearThrough",
@@ -29,8 +30,10 @@ __all__ = [
     "Match",
     "NotTheSameSlabError",
     "clear_through",
+    "depths",
     "landmarks_of",
     "match_faces",
+    "through_region",
 ]
 
 Floats: TypeAlias = NDArray[np.float64]
@@ -157,6 +160,45 @@ def clear_through(
     whole = Sized.summed(value, "mm2", parts)
     draws = np.maximum(whole.estimate.draws, 0.0)
     return ClearThrough(shape, Sized(Estimate(value, draws, "mm2"), parts), match)
+
+
+def through_region(a: ClearRegion, b: ClearRegion, match: Match) -> ClearRegion:
+    """Return face A's region less all that face B takes: what parts are laid out on.
+
+    Where face B is the narrower one its edge counts as a trim: a squared part needs the wood on
+    both faces, a live-edge part keeps the sloping edge.
+    """
+    name = b.face.face
+    beyond = polygons_only(shapely.difference(a.face.outline, match.to_a(b.face.outline)))
+    taken: list[Taken] = []
+    if not beyond.is_empty:
+        source = f"{OTHER_FACE}arris"
+        taken.append((f"trim at the edge of face {name}", source, beyond, beyond))
+    for removal in b.removals:
+        shape, seen = (
+            shapely.intersection(match.to_a(s), a.face.outline)
+            for s in (removal.shape, removal.as_seen)
+        )
+        if shape.area > 0:
+            said = f"{removal.name}, face {name}"
+            taken.append((said, f"{OTHER_FACE}{removal.source}", shape, seen))
+    return less_other_face(a, taken, match.wander)
+
+
+def depths(a: FaceShape, b: FaceShape, match: Match) -> dict[str, frozenset[int]]:
+    """Return the numbers of defects that go through: alike, and in one place on both faces.
+
+    Two surface checks over each other are left out: that each is shallow is what they are called.
+
+    Returns
+    -------
+    dict of str to frozenset of int
+        By the names of the two faces.
+    """
+    carried = {d.number: match.to_a(d.geometry) for d in b.defects}
+    deep = [[d for d in face.defects if d.kind != "surface_check"] for face in (a, b)]
+    pairs = same_places(deep[0], deep[1], carried, match.u_mm)
+    return {a.face: frozenset(i for i, _ in pairs), b.face: frozenset(j for _, j in pairs)}
 
 
 def _pieces(shape: MultiPolygon) -> tuple[Floats, Floats]:

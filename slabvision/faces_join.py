@@ -28,6 +28,8 @@ Floats: TypeAlias = NDArray[np.float64]
 _TOUCH_MM = 6.0
 """Painted pieces of one defect that meet at the seam this near are one."""
 
+_EDGES_APART_MM = 15.0
+
 
 class CannotJoinError(ValueError):
     """Two photos cannot be made one face."""
@@ -136,6 +138,7 @@ def join_photos(
             else "the photos overlap by less than 20 mm"
         )
     seam = (start + stop) / 2
+    _edges_agree(low, high, (start, stop))
     face = _one_face(low, high, seam, (start, stop), first)
     inverse = np.linalg.inv(best[:, :2])
     far = face.outline.bounds[2 if ends == ("right", "left") else 0]
@@ -252,6 +255,24 @@ def _which_side(first: FaceShape, second: FaceShape) -> tuple[End, End]:
     return meet
 
 
+def _edges_agree(low: FaceShape, high: FaceShape, overlap: tuple[float, float]) -> None:
+    """Refuse photos whose outlines run apart where both show the slab."""
+    inset = (overlap[1] - overlap[0]) / 10
+    _, v0, _, v1 = low.outline.union(high.outline).bounds
+    box = shapely.box(overlap[0] + inset, v0 - 1, overlap[1] - inset, v1 + 1)
+    line = shapely.segmentize(shapely.intersection(low.outline.boundary, box), 5.0)
+    points = shapely.points(shapely.get_coordinates(line))
+    if not len(points):
+        return
+    apart = float(np.median(shapely.distance(points, high.outline.boundary)))
+    if apart > _EDGES_APART_MM:
+        raise CannotJoinError(
+            f"where both photos show the slab their outlines lie {apart:.0f} mm apart in the "
+            f"median; up to {_EDGES_APART_MM:.0f} mm is allowed: a shared place marked wrongly, "
+            "or a board that was moved between the photos"
+        )
+
+
 def _one_face(
     low: FaceShape, high: FaceShape, seam: float, overlap: tuple[float, float], first: FaceShape
 ) -> FaceShape:
@@ -316,7 +337,8 @@ def _defects(
     low: FaceShape, high: FaceShape, left: Any, right: Any, seam: float
 ) -> tuple[DefectShape, ...]:
     """Return the defects of each photo on its side of the seam; what crosses it is one."""
-    after = max((d.number for d in low.defects), default=0)
+    clash = {d.number for d in low.defects} & {d.number for d in high.defects}
+    after = max((d.number for d in low.defects), default=0) if clash else 0
     pieces: list[list[DefectShape]] = []
     for face, side, plus in ((low, left, 0), (high, right, after)):
         here = []

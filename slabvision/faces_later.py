@@ -21,6 +21,7 @@ from slabvision.defects import defect_kind
 from slabvision.estimate import Estimate
 from slabvision.faces_fit import Landmark, Priors
 from slabvision.faces_match import Match, lay_on
+from slabvision.faces_places import same_places
 
 __all__ = ["Change", "Later", "compare_later"]
 
@@ -28,12 +29,6 @@ Floats: TypeAlias = NDArray[np.float64]
 State: TypeAlias = Literal["grew", "shrank", "no change shown", "new", "gone", "not seen before",
                            "not seen now"]  # fmt: skip
 
-_FAMILIES = (
-    frozenset({"end_check", "surface_check", "through_check", "shake", "pith"}),
-    frozenset({"sound_knot", "loose_knot", "bark_inclusion", "hole"}),
-    frozenset({"worm_holes", "grub_holes"}),
-)
-"""What one thing may be called at two dates: a check may have gone through, a knot come loose."""
 _SAME_FACE = Priors(
     scale_across=0.03,
     across_mean=0.01,
@@ -44,7 +39,6 @@ _SAME_FACE = Priors(
     end_mm=3.0,
 )
 """The same arris twice: no flare. An end may have been trimmed a little."""
-_NEAR_MM = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,16 +161,11 @@ def _squareness(face: FaceShape, worlds: Worlds) -> Floats:
     return np.asarray(wide / long)
 
 
-def _alike(a: DefectShape, b: DefectShape) -> bool:
-    return a.kind == b.kind or any(a.kind in f and b.kind in f for f in _FAMILIES)
-
-
 def _groups(
     earlier: FaceShape, later: FaceShape, carried: dict[int, Any], u_mm: float
 ) -> list[tuple[list[DefectShape], list[DefectShape]]]:
     """Return defects of both dates that lie in the same place: checks join, spots merge."""
     first, second = list(earlier.defects), list(later.defects)
-    reach = _NEAR_MM + 2.0 * u_mm
     parent = list(range(len(first) + len(second)))
 
     def root(i: int) -> int:
@@ -184,16 +173,10 @@ def _groups(
             i = parent[i]
         return i
 
-    for j, b in enumerate(second):
-        near = [
-            (float(a.geometry.distance(carried[b.number])), i)
-            for i, a in enumerate(first)
-            if _alike(a, b)
-        ]
-        for distance, i in near:
-            same = _share(first[i].geometry, carried[b.number], reach)
-            if distance <= reach and same > 0.3:
-                parent[root(len(first) + j)] = root(i)
+    one_at = {d.number: i for i, d in enumerate(first)}
+    two_at = {d.number: len(first) + j for j, d in enumerate(second)}
+    for a, b in same_places(first, second, carried, u_mm):
+        parent[root(two_at[b])] = root(one_at[a])
     groups: dict[int, tuple[list[DefectShape], list[DefectShape]]] = {}
     for index in range(len(parent)):
         one, two = groups.setdefault(root(index), ([], []))
@@ -202,18 +185,6 @@ def _groups(
         else:
             two.append(second[index - len(first)])
     return list(groups.values())
-
-
-def _share(a: Any, b: Any, reach: float) -> float:
-    """Return which part of the smaller thing lies within reach of the other."""
-    small, large = (a, b) if _extent(a) <= _extent(b) else (b, a)
-    points = shapely.get_coordinates(shapely.segmentize(small, max(_extent(small) / 20, 0.5)))
-    return float(np.mean(shapely.distance(shapely.points(points), large) <= reach))
-
-
-def _extent(shape: Any) -> float:
-    u0, v0, u1, v1 = shape.bounds
-    return float(np.hypot(u1 - u0, v1 - v0))
 
 
 def _change(

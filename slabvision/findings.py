@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -17,9 +18,11 @@ if TYPE_CHECKING:
     from slabvision.clear.region import ClearRegion
     from slabvision.ends import EndRead
     from slabvision.face import FaceInView
+    from slabvision.faces_match import Match
     from slabvision.trade.slab_trade import SlabTrade
 
 __all__ = [
+    "BothFaces",
     "Budget",
     "DefectFindings",
     "FaceFindings",
@@ -160,6 +163,33 @@ class FaceFindings:
     view: FaceInView
     """The face on its plane, for pictures and for whoever lays parts out on it."""
     region: ClearRegion
+    joined_with: str = ""
+    """The second photo's file, where two overlapping photos were made one face."""
+
+
+@dataclass(frozen=True, eq=False)
+class BothFaces:
+    """The slab's other face, laid on the one that the slab's row speaks of.
+
+    Attributes
+    ----------
+    best : ClearRegion
+        Of the face that the row speaks of.
+    other : FaceFindings
+    match : Match
+        How the other face lies on it.
+    """
+
+    best: ClearRegion
+    other: FaceFindings
+    match: Match
+
+    @cached_property
+    def region(self) -> ClearRegion:
+        """Clear through, in the frame of the best face: to lay parts out on."""
+        from slabvision.faces import through_region
+
+        return through_region(self.best, self.other.region, self.match)
 
 
 @dataclass(frozen=True)
@@ -183,3 +213,5 @@ class Findings:
     """The ends as read from their photos; None where nobody asked for them."""
     sawn_by: str = "wood-handbook"
     """Key of the authority that names how the slab was sawn."""
+    both: BothFaces | None = None
+    """None where one face was seen, or the two could not be laid on each other."""

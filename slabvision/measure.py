@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -209,12 +209,17 @@ def measure_slab(
     MeasureError
         No face can be measured; the message says why.
     """
+    from slabvision.photo import read_header
     from slabvision.store import check_photo, load_slab, read_labels, read_zones
 
     def images_of(
         entry: PhotoEntry,
     ) -> tuple[NDArray[np.uint16], NDArray[np.uint8]]:
-        check_photo(folder, entry)
+        if (header := read_header(check_photo(folder, entry))).is_panorama:
+            raise _CannotMeasureError(
+                f"looks stitched ({header.panorama}): no single camera saw it, so lengths in it "
+                "cannot be trusted. Take one plain photo from further away, or two that overlap"
+            )
         return read_labels(folder, entry), read_zones(folder, entry)
 
     record = load_slab(folder)
@@ -262,6 +267,7 @@ def measure_record(
         No face can be measured; the message says why.
     """
     from slabvision.ends import combined_profile
+    from slabvision.through import both_faces, with_depths
     from slabvision.trade_facts import trade_of
 
     wants = buying or Buying()
@@ -284,13 +290,17 @@ def measure_record(
             + (" ".join(reasons) or "No photo has the role of a face: set it with its marks")
         )
     notes += reasons
-    best = min(faces, key=lambda face: (face.face, not face.gross_area_mm2.determined))
-    seen = sorted({face.face for face in faces})
+    whole, said = _made_one(record, faces, thickness, wants)
+    notes += said
+    best = whole[0]
+    seen = [face.face for face in whole]
     if len(seen) == 1:
         notes.append(f"one face seen ({seen[0]})")
-    through = _through(faces, best, draws)
+    through, both = both_faces(best, whole[1] if len(whole) > 1 else None, draws)
     if len(seen) == 2 and not through.determined:
         notes.append(through.estimate.reason)
+    if both is not None:
+        faces, best, both = with_depths(faces, best, both)
     gross = best.gross_area_mm2.times(thickness)
     rings = combined_profile(ends) if ends else None
     return Findings(
@@ -307,32 +317,46 @@ def measure_record(
         notes=tuple(notes),
         ends=ends,
         sawn_by=sawn_by,
+        both=both,
     )
 
 
-def _through(faces: list[FaceFindings], best: FaceFindings, draws: int) -> Budget:
-    """Return what is clear on both faces, mm², or why that cannot be said."""
-    from slabvision.face import sized
-    from slabvision.faces import NotTheSameSlabError, clear_through, landmarks_of, match_faces
+def _made_one(
+    record: SlabRecord,
+    faces: list[FaceFindings],
+    thickness: Budget,
+    wants: Buying,
+) -> tuple[list[FaceFindings], list[str]]:
+    """Return the slab's faces, each once: two photos that the frame cuts are made one.
 
-    other = next((face for face in faces if face.face != best.face), None)
-    if other is None:
-        return Budget.undetermined("clear through needs both faces", "mm2", draws)
-    spots = [
-        {
-            mark.name: tuple(face.view.plane.to_mm([mark.point])[0].tolist())
-            for mark in face.view.entry.landmarks
-        }
-        for face in (best, other)
-    ]
-    key = f"{best.view.entry.sha256}:{other.view.entry.sha256}"
-    worlds = best.view.worlds, other.view.worlds
-    try:
-        marks = landmarks_of(spots[0], spots[1])
-        match = match_faces(best.region, other.region, marks, worlds=worlds, draws=draws, key=key)
-    except NotTheSameSlabError as error:
-        return Budget.undetermined(f"clear through: {error}", "mm2", draws)
-    return sized(clear_through(best.region, worlds[0], other.region, worlds[1], match).area_mm2)
+    Returns
+    -------
+    list of FaceFindings
+    list of str
+        How the photos hang together, or why they could not be made one.
+    """
+    from slabvision.faces_join import CannotJoinError
+    from slabvision.two_photos import joined_view
+
+    out, said = [], []
+    for role in sorted({face.face for face in faces}):
+        every = [face for face in faces if face.face == role]
+        cut = [face for face in every if face.view.shape.open_ends]
+        if len(cut) == 2 and len(cut) == len(every):
+            try:
+                view, words = joined_view(cut[0].view, cut[1].view)
+            except CannotJoinError as error:
+                said.append(f"{cut[0].photo} and {cut[1].photo}: not made one face: {error}")
+            else:
+                one = _sizes(record, view, thickness, wants)
+                every = [replace(one, joined_with=cut[1].photo)]
+                said.append(words)
+        elif len(cut) > 2:
+            said.append(
+                f"{len(cut)} photos show a part of {role} each; two that overlap can be made one"
+            )
+        out.append(min(every, key=lambda face: not face.gross_area_mm2.determined))
+    return out, said
 
 
 class _CannotMeasureError(Exception):

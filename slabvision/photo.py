@@ -196,7 +196,8 @@ def read_photo(
         if header.panorama and not allow_panorama:
             raise PanoramaError(
                 f"{shown(path)} looks stitched ({header.panorama}): no single camera saw it, so "
-                "lengths in it cannot be trusted. Take one plain photo from further away"
+                "lengths in it cannot be trusted. Take one plain photo from further away, or two "
+                "that overlap"
             )
         pixels = decode(path, file, image, header.orientation)
         if pixels.shape[:2] != header.shape:

@@ -41,7 +41,9 @@ def write_face_pictures(findings: Findings, folder: Path | str, unit: Unit) -> l
         figure = face_figure(findings, face, unit)
         stream = io.BytesIO()
         figure.savefig(stream, format="png", metadata={"Software": "slabvision"})
-        name = f"{slab} {face.face}.png".replace(" ", "-")
+        alike = sum(each.face == face.face for each in findings.faces) > 1
+        which = f"{face.face} {Path(face.photo).stem}" if alike else face.face
+        name = f"{slab} {which}.png".replace(" ", "-")
         written.append(write_whole(Path(folder) / name, stream.getvalue()))
     return written
 

@@ -203,7 +203,7 @@ def _face_row(findings: Findings, face: FaceFindings, unit: Unit) -> Row:
     return {
         "slab": Path(findings.folder).name,
         "tag": findings.record.notebook.tag,
-        "photo": face.photo,
+        "photo": f"{face.photo} and {face.joined_with}" if face.joined_with else face.photo,
         "face": face.face,
         "outline_used": face.outline_used,
         "bark": face.bark,
@@ -226,10 +226,15 @@ def _face_row(findings: Findings, face: FaceFindings, unit: Unit) -> Row:
 
 
 def faces_table(many: Sequence[Findings], unit: Unit = "in") -> pd.DataFrame:
-    """Return one row per measured face."""
+    """Return one row per measured photo of a face, and one for two photos made one face."""
     import pandas as pd
 
-    return pd.DataFrame([_face_row(f, face, unit) for f in many for face in f.faces])
+    rows = []
+    for findings in many:
+        best = findings.best
+        joined = [best] if best is not None and best.joined_with else []
+        rows += [_face_row(findings, face, unit) for face in (*joined, *findings.faces)]
+    return pd.DataFrame(rows)
 
 
 def defects_table(many: Sequence[Findings], unit: Unit = "in") -> pd.DataFrame:

@@ -6,10 +6,18 @@ import numpy as np
 import pytest
 import shapely
 
+from slabvision.clear.parts import RoundPart, best_placement
 from slabvision.clear.region import clear_region
 from slabvision.clear.shapes import DefectShape, FaceShape
 from slabvision.clear.worlds import Worlds
-from slabvision.faces import NotTheSameSlabError, clear_through, landmarks_of, match_faces
+from slabvision.faces import (
+    NotTheSameSlabError,
+    clear_through,
+    depths,
+    landmarks_of,
+    match_faces,
+    through_region,
+)
 
 LENGTH, WIDTH = 2400.0, 760.0
 
@@ -119,3 +127,45 @@ def test_where_face_b_lies_widens_clear_through():
     through = clear_through(a, worlds, b, worlds, match)
     assert np.std(through.area_mm2.parts["match"]) > 0
     assert np.std(through.area_mm2.parts["plane"]) == 0
+
+
+def _spot_b(u: float, v: float, radius: float) -> shapely.Polygon:
+    circle = np.array(shapely.Point(u, v).buffer(radius).exterior.coords)
+    return shapely.Polygon(_to_b(circle))
+
+
+def test_a_defect_in_one_place_on_both_faces_goes_through():
+    on_a = (
+        DefectShape(1, "sound_knot", shapely.Point(600, 50).buffer(40)),
+        DefectShape(2, "sound_knot", shapely.Point(1500, 50).buffer(40)),
+        DefectShape(3, "surface_check", shapely.box(1800, 0, 2000, 4)),
+    )
+    on_b = (
+        DefectShape(5, "loose_knot", _spot_b(605, 55, 45)),
+        DefectShape(6, "rot", _spot_b(1500, 50, 40)),
+        DefectShape(7, "surface_check", shapely.Polygon(_to_b(np.array(
+            [(1800, 0), (2000, 0), (2000, 4), (1800, 4)], float)))),
+    )  # fmt: skip
+    a, b = _face(5, "A", 0, on_a), _face(5, "B", 0, on_b)
+    found = depths(a, b, _matched(a, b))
+    assert found == {"A": frozenset({1}), "B": frozenset({5})}
+
+
+def test_parts_are_laid_out_on_what_is_clear_through():
+    # the circle between a hole on face A and a hole on face B: neither face alone knows it
+    hole_a = DefectShape(1, "hole", shapely.box(0, -500, 900, 500))
+    hole_b = DefectShape(1, "hole", shapely.Polygon(_to_b(np.array(
+        [(1500, -500), (2500, -500), (2500, 500), (1500, 500)], float))))  # fmt: skip
+    a, b = clear_region(_face(6, "A", 0, (hole_a,))), clear_region(_face(6, "B", 0, (hole_b,)))
+    match = match_faces(a, b, draws=300, key="test")
+    both = through_region(a, b, match)
+    through = clear_through(a, Worlds(draws=300), b, Worlds(draws=300), match)
+    assert both.stamp == "clear through"
+    assert both.area_mm2 == pytest.approx(through.area_mm2.value, rel=1e-6)
+    found = best_placement(both, RoundPart(560), Worlds(draws=300))
+    assert found.polygon.bounds[0] > 900
+    assert found.polygon.bounds[2] < 1500
+    # where face B lies is the only thing not known here, and the fit says so
+    assert np.std(found.spare_mm.parts["match"]) > 0.3
+    assert np.std(found.spare_mm.estimate.draws) > 0.3
+    assert any(r.name.endswith(", face B") for r in both.removals)

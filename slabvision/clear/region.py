@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely import MultiPolygon
 
 from slabvision.clear.grain import Grain, local_grain
@@ -25,8 +26,22 @@ from slabvision.clear.shapes import (
 from slabvision.defects import ZONES, KeepOut, Treatment, defect_kind, keep_out
 from slabvision.units import MM_PER_IN
 
-__all__ = ["ClearRegion", "Removal", "Trims", "clear_region"]
+__all__ = [
+    "OTHER_FACE",
+    "ClearRegion",
+    "Removal",
+    "Taken",
+    "Trims",
+    "clear_region",
+    "less_other_face",
+]
 
+Floats: TypeAlias = NDArray[np.float64]
+Taken: TypeAlias = tuple[str, str, Any, Any]
+"""Name, source, shape with keep-out, shape as seen: what becomes a :class:`Removal`."""
+
+OTHER_FACE = "other face "
+"""Sources of what the other face takes begin so."""
 END_TRIM_COATED_MM = 2 * MM_PER_IN
 END_TRIM_BARE_MM = 4 * MM_PER_IN
 EDGE_TRIM_MM = 0.25 * MM_PER_IN
@@ -112,8 +127,8 @@ class ClearRegion:
         ``"one face seen"``, or ``"clear through"`` for a region of both faces.
     in_view_only : bool
         The frame cuts the slab: areas are clear *in view*, not of the slab.
-    kept_from : tuple of MultiPolygon
-        Keep-outs alone (no trims), as live-edge parts need them.
+    wander : callable, optional
+        How far what the other face takes lies off in every draw: (N, 2) mm to (draws, N, 2) mm.
     """
 
     face: FaceShape
@@ -126,6 +141,7 @@ class ClearRegion:
     fills: tuple[DefectShape, ...] = ()
     stamp: str = "one face seen"
     trims: Trims = field(default_factory=Trims)
+    wander: Callable[[Floats], Floats] | None = None
 
     @property
     def area_mm2(self) -> float:
@@ -215,7 +231,7 @@ def clear_region(
         defect_kind(key)
     for key in keep_outs or {}:
         defect_kind(key)
-    taken: list[tuple[str, str, Any, Any]] = []
+    taken: list[Taken] = []
     fills: list[DefectShape] = []
     for defect in face.defects:
         treatment = defect.treatment or (treatments or {}).get(
@@ -248,7 +264,28 @@ def clear_region(
     return _assembled(face, grain, taken, tuple(fills), trims)
 
 
-def _trimmed(face: FaceShape, grain: Grain, trims: Trims) -> list[tuple[str, str, Any, Any]]:
+def less_other_face(
+    region: ClearRegion, taken: Sequence[Taken], wander: Callable[[Floats], Floats]
+) -> ClearRegion:
+    """Return a face's region less what the other face takes, carried to this one's frame.
+
+    Parameters
+    ----------
+    region : ClearRegion
+        Of this face.
+    taken : sequence of Taken
+        Of the other face; each source begins with :data:`OTHER_FACE`.
+    wander : callable
+        How far it lies off in every draw.
+    """
+    own: list[Taken] = [(r.name, r.source, r.shape, r.as_seen) for r in region.removals]
+    both = _assembled(
+        region.face, region.grain, own + list(taken), region.fills, region.trims, "clear through"
+    )
+    return replace(both, wander=wander)
+
+
+def _trimmed(face: FaceShape, grain: Grain, trims: Trims) -> list[Taken]:
     four = sides(face.outline)
     out = []
     for end, way in (("left", 1.0), ("right", -1.0)):
@@ -277,7 +314,7 @@ def _trimmed(face: FaceShape, grain: Grain, trims: Trims) -> list[tuple[str, str
 def _assembled(
     face: FaceShape,
     grain: Grain,
-    taken: list[tuple[str, str, Any, Any]],
+    taken: list[Taken],
     fills: tuple[DefectShape, ...],
     trims: Trims,
     stamp: str = "one face seen",
@@ -291,7 +328,7 @@ def _assembled(
         polygons_only(shapely.intersection(bare, outline), 0.0) if not bare.is_empty else bare
         for *_, bare in taken
     ]
-    unseen = [source == "not seen" for _, source, *_ in taken]
+    unseen = [source.removeprefix(OTHER_FACE) == "not seen" for _, source, *_ in taken]
 
     def less(parts: list[Any]) -> MultiPolygon:
         return polygons_only(shapely.difference(outline, shapely.union_all(parts)))

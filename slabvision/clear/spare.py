@@ -22,7 +22,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from slabvision.clear.region import ClearRegion
+from slabvision.clear.region import OTHER_FACE, ClearRegion
 from slabvision.clear.worlds import Worlds, nearest_source, sources_of, wobble_spectrum
 
 __all__ = ["Contacts", "Freed", "best_per_world", "boundary_points", "edge_arrays", "freed"]
@@ -144,7 +144,8 @@ def deviations(
     Returns
     -------
     parts : dict of str to ndarray, shape (draws, M)
-        For ``"plane"``, ``"boundary"`` and ``"flatness"``.
+        For ``"plane"``, ``"boundary"`` and ``"flatness"``, and ``"match"`` for a region of both
+        faces.
     shift : ndarray, shape (M,)
         Wobble of the hand that the edge's own spectrum gives away, to be added to the gaps.
     """
@@ -165,7 +166,19 @@ def deviations(
         parts["plane"] = turned_u * normals[:, 0] + turned_v * normals[:, 1]
     parts["flatness"] = worlds.flat()[:, None] * np.sum(arm * normals, axis=1)
     parts["boundary"], shift = _drawn(region, points, worlds)
+    if region.wander is not None:
+        parts["match"] = _wandered(region, contacts)
     return parts, shift
+
+
+def _wandered(region: ClearRegion, contacts: Contacts) -> Floats:
+    """Return how each gap deviates because what bounds it was carried from the other face."""
+    assert region.wander is not None
+    found = sources_of(region)
+    other = np.array([source.startswith(OTHER_FACE) for source, _ in found])
+    here = other[nearest_source(found, contacts.points)]
+    moved = region.wander(contacts.points)
+    return np.where(here, np.einsum("kni,ni->kn", moved, contacts.normals), 0.0)
 
 
 def _drawn(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats, Floats]:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from slabvision.clear.shapes import FaceShape
     from slabvision.clear.worlds import Worlds
     from slabvision.desk.wanted import Costs, WantedPart
+    from slabvision.faces_match import Match
     from slabvision.findings import Findings
     from slabvision.trade.rings import RingProfile
 
@@ -38,6 +39,9 @@ class Offer:
     name : str
         Its tag, else its folder's name.
     face : FaceShape
+        Parts are laid out in its frame.
+    other : FaceShape or None
+        The other face, where it was photographed and laid on this one by ``match``.
     cost : float
         Landed, in the yard's currency.
     thickness_mm : float
@@ -73,24 +77,38 @@ class Offer:
     worlds: Worlds | None = None
     folder: str = ""
     notes: tuple[str, ...] = ()
+    other: FaceShape | None = None
+    other_wet: bool = False
+    match: Match | None = None
     regions: dict[tuple[tuple[str, str], ...], ClearRegion] = field(default_factory=dict)
 
     def region(self, treatments: Mapping[str, str]) -> ClearRegion:
-        """Return what is clear for a part that treats defects so; made once."""
-        from slabvision.clear.region import Trims, clear_region
+        """Return what is clear for a part that treats defects so; made once.
+
+        Clear through both faces where the other one was laid on this one.
+        """
+        from slabvision.faces import through_region
 
         key = tuple(sorted(treatments.items()))
         if key not in self.regions:
-            thick = None if math.isnan(self.thickness_mm) else self.thickness_mm
-            self.regions[key] = clear_region(
-                self.face,
-                treatments=dict(treatments),  # type: ignore[arg-type]
-                trims=self.trims or Trims.usual(),
-                species=self.species,
-                thickness_mm=thick,
-                wet_face=self.wet_face,
-            )
+            region = self._of_face(self.face, treatments, self.wet_face)
+            if self.other is not None and self.match is not None:
+                below = self._of_face(self.other, treatments, self.other_wet)
+                region = through_region(region, below, self.match)
+            self.regions[key] = region
         return self.regions[key]
+
+    def _of_face(self, face: FaceShape, treatments: Mapping[str, str], wet: bool) -> ClearRegion:
+        from slabvision.clear.region import Trims, clear_region
+
+        return clear_region(
+            face,
+            treatments=dict(treatments),  # type: ignore[arg-type]
+            trims=self.trims or Trims.usual(),
+            species=self.species,
+            thickness_mm=None if math.isnan(self.thickness_mm) else self.thickness_mm,
+            wet_face=wet,
+        )
 
     def margin_mm(self, size_mm: float) -> float:
         """Return the room a part of a size needs all round for its fit to be sure (95 %)."""
@@ -141,7 +159,8 @@ def offer_of(findings: Findings, costs: Costs, rings: RingProfile | None = None)
     flat = book.flatness
     if flat.bow_mm is None and flat.cup_mm is None and flat.twist_mm is None:
         notes.append("bow, cup and twist not measured: 1/2 in is taken off for flattening")
-    if not findings.through_mm2.determined:
+    both = findings.both
+    if both is None:
         notes.append(f"laid out on {face.face} alone: turn the slab over before any cut")
     if rings is None:
         notes.append("ring angle not read: movement is taken as wide as any angle makes it")
@@ -171,7 +190,10 @@ def offer_of(findings: Findings, costs: Costs, rings: RingProfile | None = None)
         worlds=worlds,
         folder=findings.folder,
         notes=(*notes, *said),
-        regions={(): face.region},
+        other=None if both is None else both.other.view.shape,
+        other_wet=both is not None and both.other.view.entry.wet_face,
+        match=None if both is None else both.match,
+        regions={(): face.region if both is None else both.region},
     )
 
 
