@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from slabvision import __version__, cli_desk, cli_endgrain, cli_render, cli_trade, cli_validate
+from slabvision import (
+    __version__,
+    cli_desk,
+    cli_endgrain,
+    cli_later,
+    cli_render,
+    cli_trade,
+    cli_validate,
+)
 
 if TYPE_CHECKING:
     from slabvision.findings import Findings
@@ -185,6 +193,7 @@ cli_endgrain.register(app)
 app.add_typer(cli_trade.app, name="trade")
 app.add_typer(cli_validate.app, name="validate")
 cli_render.register(app)
+cli_later.register(app)
 
 # What the commands share ------------------------------------------------------------------------
 
