@@ -261,7 +261,7 @@ def _edges_agree(low: FaceShape, high: FaceShape, overlap: tuple[float, float]) 
     _, v0, _, v1 = low.outline.union(high.outline).bounds
     box = shapely.box(overlap[0] + inset, v0 - 1, overlap[1] - inset, v1 + 1)
     line = shapely.segmentize(shapely.intersection(low.outline.boundary, box), 5.0)
-    points = shapely.points(shapely.get_coordinates(line))
+    points: Any = shapely.points(shapely.get_coordinates(line))
     if not len(points):
         return
     apart = float(np.median(shapely.distance(points, high.outline.boundary)))
