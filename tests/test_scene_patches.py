@@ -122,7 +122,7 @@ def test_out_of_range_values_are_named() -> None:
 
 
 def test_stains_spalt_and_rot_are_told_apart() -> None:
-    patch = render_face_patch(7, "maple", (300, 450), 0.7, near="edge")
+    patch = render_face_patch(7, "maple", (500, 800), 1.4, near="edge", amounts={"rot": 6})
     found = {key for key, zone in ZONES.items() if (patch.zones == zone.value).any()}
     assert {"sapwood", "blue_stain", "spalt"} <= found
     rot = np.isin(patch.labels, [d.number for d in patch.table if d.kind == "rot"])

@@ -12,9 +12,15 @@ from PIL import Image
 
 from slabvision.defects import ZONES
 from slabvision.opencv import cv2
-from slabvision.scene import SlabScene, render_slab, write_scene
+from slabvision.scene import SlabScene, Surface, render_slab, write_scene
+from slabvision.scene.drying import AMOUNTS, season
 from slabvision.scene.fill import coverage
-from slabvision.scene.truth import EndTruth, FaceTruth
+from slabvision.scene.log import grow_log
+from slabvision.scene.looks import look
+from slabvision.scene.patches import paint_plane
+from slabvision.scene.sawing import saw
+from slabvision.scene.truth import EdgeTruth, EndTruth, FaceTruth
+from slabvision.scene.wood import Canvas
 
 
 @pytest.fixture(scope="module")
@@ -360,3 +366,80 @@ def test_wrong_words_are_named() -> None:
         render_slab(1, megapixels=99)
     with pytest.raises(ValueError, match="thickness_mm is 5"):
         render_slab(1, thickness_mm=5)
+
+
+def test_what_comes_out_of_the_live_edge_is_what_the_faces_cut() -> None:
+    made = render_slab(2, look="pine", views=("edge",), megapixels=1.5, yard="concrete",
+                       light="overcast", amounts={"bark inclusions": 4, "rot": 5})  # fmt: skip
+    photo = made.photos[0]
+    truth = photo.truth
+    assert isinstance(truth, EdgeTruth)
+    grubs = [d for d in truth.table if d.kind == "grub_holes"]
+    assert grubs
+    blobs = {blob.number: blob.kind for blob in made.slab.blobs}
+    on_faces = {r.number for role in ("face A", "face B") for r in made.slab.regions(role)}
+    grey = photo.pixels.mean(axis=2)
+    for defect in grubs:
+        assert blobs[defect.number] == "grub_holes"
+        assert defect.number in on_faces
+        spot = truth.labels == defect.number
+        bare = spot & ~truth.bark
+        if bare.any():
+            near = cv2.dilate(spot.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
+            wood = near & truth.mask & ~truth.bark & (truth.labels == 0)
+            assert grey[bare].mean() < 0.75 * grey[wood].mean()
+        # Square on, mm of the edge's mean plane; foreshortened only by a few degrees of tilt.
+        r, c = np.nonzero(spot)
+        corner = photo.to_mm(np.array([[r[0], c[0]], [r[0] + 1, c[0]], [r[0], c[0] + 1.0]]))
+        pixel = abs(np.linalg.det(corner[1:] - corner[0]))
+        assert pixel * spot.sum() == pytest.approx(defect.area_mm2, rel=0.35)
+    assert not (truth.labels[~truth.mask] > 0).any()
+    assert truth.bark.any() == any(side == -1 for side, *_ in made.slab.cut.bark)
+
+
+def test_rings_painted_on_the_face_meet_those_painted_on_the_end() -> None:
+    made = []
+    for seed in (3, 4, 8):
+        log = grow_log(seed, look("pine"))
+        slab = season(seed, saw(seed, log, cut="quarter"), amounts=dict.fromkeys(AMOUNTS, 0.0))
+        u0, _, u1, _ = slab.outline("end A").bounds
+        mm, clean = 0.4, Surface(saw="planed", weathered=0, dust=0)
+        end_canvas = Canvas(
+            slab.cut.frame("end A"), u0, 0.0, mm, (6, int((u1 - u0) / mm)), end=True
+        )
+        # The row of the face just inside the end, and the row of the end just under the face.
+        face_frame = slab.cut.frame("face A")
+        edge = face_frame.from_log(np.column_stack(end_canvas.frame.to_log(
+            np.array([u0, u1]), np.zeros(2))))  # fmt: skip
+        low, high = edge.min(axis=0), edge.max(axis=0)
+        shape = (int((high[1] - low[1]) / mm) + 2, int((high[0] - low[0]) / mm) + 30)
+        face_canvas = Canvas(face_frame, low[0], low[1], mm, shape, end=False)
+        end_pixels, _ = paint_plane(slab, end_canvas, (), clean, seed)
+        face_pixels, _ = paint_plane(slab, face_canvas, (), clean, seed)
+        at = end_canvas.u0 + mm * np.arange(end_canvas.shape[1])
+        uv = face_frame.from_log(np.column_stack(end_canvas.frame.to_log(at, np.zeros_like(at))))
+        row = np.clip(np.round((uv[:, 1] - low[1]) / mm).astype(int), 0, shape[0] - 1)
+        col = np.round((uv[:, 0] - low[0]) / mm).astype(int)
+        across_face = np.mean([face_pixels[row, col + k].mean(axis=1) for k in range(20)], axis=0)
+        across_end = end_pixels.mean(axis=(0, 2))
+        inner = slice(int(60 / mm), -int(60 / mm))
+        a, b = (p - np.convolve(p, np.ones(81) / 81, "same") for p in (across_face, across_end))
+        made.append((np.corrcoef(a[inner], b[inner])[0, 1],
+                     np.corrcoef(a[inner], np.roll(b, 12)[inner])[0, 1]))  # fmt: skip
+    for here, shifted in made:  # over 1,500 places or so, so chance stays below 0.1
+        assert here > 0.3
+        assert here > abs(shifted) + 0.2
+
+
+def test_a_rack_hides_part_of_a_slab_that_stands_on_its_floor() -> None:
+    made = render_slab(31, megapixels=0.3, yard="rack", light="overcast", reference="none")
+    truth, photo = face(made), made.photos[0]
+    other = (truth.zones == ZONES["boot"].value) & truth.wood
+    assert 0.02 < other.sum() / truth.wood.sum() < 0.5
+    # One looks at it from above the floor it stands on, upright: +v runs down the picture.
+    _, _, _, low = made.slab.outline("face A").bounds
+    assert photo.camera.position[1] < low
+    top, bottom = photo.to_pixels(np.array([[1000.0, 0.0], [1000.0, 400.0]]))
+    assert bottom[0] > top[0]
+    with pytest.raises(ValueError, match="stands on edge"):
+        render_slab(31, megapixels=0.1, yard="rack", reference="tape on ground")

@@ -15,7 +15,7 @@ from slabvision.scene.fill import Array
 from slabvision.scene.sawing import Cut, Frame
 from slabvision.scene.warp import Warp
 
-__all__ = ["SEEN_MM", "Lift", "Region", "Slab", "crack_polygon"]
+__all__ = ["SEEN_MM", "Lift", "Region", "Slab", "contoured", "crack_polygon"]
 
 Lift: TypeAlias = Callable[[Array, Array], Array]
 
@@ -106,7 +106,6 @@ def _polygons(shape: Any) -> Any:
 def blob_polygon(blob: Blob, frame: Frame) -> Any:
     """Return the region where a plane cuts a blob, contoured on a fine grid, in (u, v) mm."""
     from shapely import Polygon
-    from skimage import measure
 
     x0, x1, y0, y1, z0, z1 = blob.box
     corners = np.array([[x, y, z] for x in (x0, x1) for y in (y0, y1) for z in (z0, z1)])
@@ -119,6 +118,15 @@ def blob_polygon(blob: Blob, frame: Frame) -> Any:
     v = np.arange(low[1] - 2 * step, high[1] + 3 * step, step)
     uu, vv = np.meshgrid(u, v)
     outside = blob.field(*frame.to_log(uu, vv))
+    return contoured(outside, float(u[0]), float(v[0]), step)
+
+
+def contoured(outside: Array, u0: float, v0: float, step: float) -> Any:
+    """Return the region where a field on a grid is negative, contoured at zero, in (u, v) mm."""
+    from shapely import Polygon
+    from skimage import measure
+
+    outside = np.array(outside, np.float64)
     outside[[0, -1], :] = np.maximum(outside[[0, -1], :], 1e-3)
     outside[:, [0, -1]] = np.maximum(outside[:, [0, -1]], 1e-3)
     shape: Any = Polygon()
@@ -126,7 +134,7 @@ def blob_polygon(blob: Blob, frame: Frame) -> Any:
     for ring in rings:
         if len(ring) < 5:
             continue
-        part = Polygon(np.column_stack([u[0] + ring[:, 1] * step, v[0] + ring[:, 0] * step]))
+        part = Polygon(np.column_stack([u0 + ring[:, 1] * step, v0 + ring[:, 0] * step]))
         shape = shape.symmetric_difference(part if part.is_valid else part.buffer(0))
     return _polygons(shape)
 

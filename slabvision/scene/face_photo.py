@@ -16,6 +16,7 @@ from slabvision.scene.fill import Array, coverage, rings_of
 from slabvision.scene.noise import blur_noise, smoothstep
 from slabvision.scene.patches import end_scratches, paint_plane
 from slabvision.scene.picture import Picture, paint_stack
+from slabvision.scene.rack import paint_floor, paint_posts
 from slabvision.scene.reference import Placed
 from slabvision.scene.surface import Surface
 from slabvision.scene.things import boots, neighbour, stickers
@@ -107,6 +108,8 @@ def paint_face(
     depth = cut.thickness_mm + setting.gap_mm
     _paint_ground(rng, picture, setting, depth, finest)
     _shade_ground(rng, picture, setting, levels, depth)
+    if setting.yard == "rack":
+        paint_floor(rng, picture, outline, depth + 40.0)
     for each in placed:
         if each.place == "ground":
             each.draw(picture)
@@ -126,8 +129,12 @@ def paint_face(
     if setting.stickers:
         stickers(rng, picture, outline, setting.stickers)
     if setting.yard == "rack":
-        neighbour(rng, picture, outline, np.array([168.0, 140, 108]))
-    if setting.boots:
+        picture.lift = None  # posts and the slab before this one follow no warp of this one
+        if rng.uniform() < 0.7:
+            neighbour(rng, picture, outline, np.array([168.0, 140, 108]))
+        paint_posts(rng, picture, outline)
+        picture.lift = slab.lift(role)
+    elif setting.boots:
         u0, v0, u1, _ = outline.bounds
         at = np.array([rng.uniform(u0 + 0.15 * (u1 - u0), u1 - 0.15 * (u1 - u0)), v0 - 110.0])
         first = 0.0 if rng.uniform() < 0.6 else depth  # one foot up on the slab

@@ -83,6 +83,9 @@ class Log:
         Length of the log.
     taper : float
         Age radius lost per mm of height.
+    lean : (float, float)
+        How much wider its rings are on one side (share of the radius), and the azimuth of that
+        side, radians: a stem that leaned grew reaction wood there.
     ring_edges : ndarray
         Age radius of each ring boundary, mm.
     branches : tuple of Branch
@@ -101,6 +104,7 @@ class Log:
     lobes: tuple[tuple[int, float, float, float], ...]
     ripple: Waves
     heart_ripple: Waves
+    lean: tuple[float, float]
     ring_edges: Array
     branches: tuple[Branch, ...]
 
@@ -314,6 +318,11 @@ def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
             order, turn, rng.uniform(0, 2 * np.pi, order.size), heights, strict=True
         )
     )
+    # One stem in three leaned: its pith lies off centre. Sawyers lay the long way flat.
+    leans = rng.uniform() < 0.34
+    lean = float(rng.uniform(0.1, 0.28) if leans else rng.uniform(0.0, 0.05))
+    side = float(rng.choice([0.0, np.pi])) + float(rng.normal(0.0, 0.6))
+    lobes += ((1, float(rng.normal(0.0, 1e-4)), -side, lean),)
     bare = Log(
         seed=seed,
         look=look,
@@ -326,6 +335,7 @@ def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
         wander_z=waves(rng, 9, (260.0,), (3200.0,), float(rng.uniform(5.0, 12.0))),
         sweep_mm=(float(rng.normal(0.0, 22.0)), float(rng.normal(0.0, 22.0))),
         lobes=lobes,
+        lean=(lean, side),
         ripple=waves(
             rng, 22, (110.0, 26.0, 26.0), (900.0, 140.0, 140.0), float(rng.uniform(0.6, 1.3))
         ),

@@ -18,7 +18,7 @@ from slabvision.scene.log import grow_log
 from slabvision.scene.looks import look as look_named
 from slabvision.scene.noise import blur_noise
 from slabvision.scene.sawing import saw
-from slabvision.scene.stain import stain_wood
+from slabvision.scene.stain import reaction_wood, stain_wood
 from slabvision.scene.surface import Surface, finish
 from slabvision.scene.wood import Canvas, clear_wood
 from slabvision.scene.yard import ground_texture
@@ -89,9 +89,10 @@ def paint_plane(
     slab: Slab, canvas: Canvas, regions: tuple[Region, ...], surface: Surface, seed: int
 ) -> tuple[Array, Array]:
     """Paint wood, flaws and surface on a canvas; return float32 pixels and uint8 zones."""
-    pixels, _, sap = clear_wood(slab.cut.log, canvas, seed)
+    pixels, age, sap = clear_wood(slab.cut.log, canvas, seed)
     zones = np.where(sap > 0, np.uint8(ZONES["sapwood"].value), np.uint8(0))
     rng = named_rng(f"scene surface {canvas.frame.origin} {canvas.end}", seed)
+    reaction_wood(slab.cut.log, canvas, pixels, age, zones)
     stain_wood(slab.cut.log, canvas, pixels, sap, zones)
     paint_flaws(slab, canvas, regions, pixels, rng, zones=zones)
     finish(rng, canvas, pixels, zones, surface)

@@ -13,6 +13,7 @@ from slabvision.estimate import named_rng
 from slabvision.scene.camera import LENSES, Camera, fit_distance
 from slabvision.scene.condition import Lift, Slab
 from slabvision.scene.drying import season
+from slabvision.scene.edge_photo import edge_depth_mm, paint_edge
 from slabvision.scene.face_photo import LIGHTS, Setting, paint_face
 from slabvision.scene.fill import Array
 from slabvision.scene.log import grow_log
@@ -21,9 +22,9 @@ from slabvision.scene.photograph import Film, develop, encode
 from slabvision.scene.picture import lifted
 from slabvision.scene.reference import REFERENCES, Placed, place_reference
 from slabvision.scene.sawing import saw
-from slabvision.scene.side_photo import edge_depth_mm, paint_edge, paint_end
+from slabvision.scene.side_photo import paint_end
 from slabvision.scene.surface import Surface
-from slabvision.scene.truth import EndTruth, FaceTruth, end_truth, face_truth
+from slabvision.scene.truth import EdgeTruth, EndTruth, FaceTruth, end_truth, face_truth
 from slabvision.scene.yard import YARDS
 
 __all__ = ["ROLES", "TILT_BANDS", "ScenePhoto", "SlabScene", "render_slab"]
@@ -49,8 +50,8 @@ class ScenePhoto:
         Depth of the plane that ``to_mm`` maps to (0 but for the edge: its mean depth).
     lift : callable or None
         Depth of a warped face below that plane, over (u, v).
-    truth : FaceTruth, EndTruth or None
-        What the photo shows; None for the edge.
+    truth : FaceTruth, EndTruth or EdgeTruth
+        What the photo shows.
     tilt_deg, distance_mm : float
         How it was taken.
     lens, reference, yard, light : str
@@ -62,7 +63,7 @@ class ScenePhoto:
     jpeg: bytes
     camera: Camera
     plane_mm: float
-    truth: FaceTruth | EndTruth | None
+    truth: FaceTruth | EndTruth | EdgeTruth
     tilt_deg: float
     distance_mm: float
     lens: str
@@ -281,6 +282,10 @@ def _setting(rng: np.random.Generator, reference: str, yard: str | None, light: 
              on_ground: bool | None, sticks: int | None, boots: bool | None
              ) -> Setting:  # fmt: skip
     where = str(_pick(rng, yard, YARDS, "yard"))
+    if where == "rack" and reference == "tape on ground":
+        if yard is not None:
+            raise ValueError("a slab in a rack stands on edge: no tape can lie on the ground by it")
+        where = "gravel"
     sun = str(_pick(rng, light, LIGHTS, "light"))
     lies = bool(rng.uniform() < 0.5) if on_ground is None else on_ground
     gap = 0.0 if lies or reference == "tape on ground" else float(rng.uniform(40.0, 100.0))
@@ -380,8 +385,8 @@ class _Shot:
                 return jpeg
             quality -= max(3, int(12 * (len(jpeg) / self.max_bytes - 1)))
 
-    def finish(self, jpeg: bytes, camera: Camera, truth: FaceTruth | EndTruth | None, tilt: float,
-               distance: float, setting: Setting, *, reference: str = "none",
+    def finish(self, jpeg: bytes, camera: Camera, truth: FaceTruth | EndTruth | EdgeTruth,
+               tilt: float, distance: float, setting: Setting, *, reference: str = "none",
                plane_mm: float = 0.0) -> ScenePhoto:  # fmt: skip
         """Bind a photo and its truth."""
         return ScenePhoto(
@@ -414,6 +419,10 @@ def _face(shot: _Shot, reference: str, setting: Setting, state: Surface, tilt: f
         side = float(rng.uniform(0.0, 360.0))
     elif abs(side + 90.0) < 60.0:
         side += 180.0  # from the near side, so that the picture is upright
+    if setting.yard == "rack":  # it stands on edge: one looks from above the floor, or along it
+        steady = True
+        up = float(rng.uniform(0.0, 180.0) if tilt < 20.0 else abs(rng.normal(0.0, 9.0)))
+        side = -up if rng.uniform() < 0.5 else up - 180.0
     pose = (tilt, side, float(rng.normal(0.0, 3.0)))
     margin = float(rng.uniform(0.025, 0.07))
     camera, distance = _place(
@@ -460,6 +469,6 @@ def _edge(shot: _Shot, setting: Setting, distance_mm: float | None) -> ScenePhot
     camera, distance = _place(
         shot.camera(upright=False), ring, pose, margin=0.03, steady=True, distance_mm=distance_mm
     )
-    picture = paint_edge(slab, camera, setting, shot.seed)
+    picture, truth = paint_edge(slab, camera, setting, shot.seed)
     jpeg = shot.expose(picture.light, setting)
-    return shot.finish(jpeg, camera, None, tilt, distance, setting, plane_mm=edge_depth_mm(slab))
+    return shot.finish(jpeg, camera, truth, tilt, distance, setting, plane_mm=edge_depth_mm(slab))

@@ -280,6 +280,17 @@ def _area(points: Array) -> float:
     return float(abs(np.dot(r, np.roll(c, -1)) - np.dot(c, np.roll(r, -1))) / 2)
 
 
+def _reach(log: Log, x: Array, side: float) -> float:
+    """Return the least distance from the pith straight up (or down) to the bark, mm."""
+    cy, cz = log.pith(x)
+    near, far = np.zeros(len(x)), np.full(len(x), 1.7 * log.radius_mm)
+    for _ in range(20):
+        middle = (near + far) / 2
+        out = log.age_radius(x, cy, cz + side * middle) > log.radius_mm
+        near, far = np.where(out, near, middle), np.where(out, middle, far)
+    return float(near.min())
+
+
 def saw(
     seed: int,
     log: Log,
@@ -317,7 +328,7 @@ def saw(
     x0 = float(rng.uniform(100.0, log.length_mm - length - 100.0))
     mid = np.array([x0, x0 + length / 2, x0 + length])
     _, cz = log.pith(mid)
-    radius = log.radius_mm - float(log.rise(x0 + length))
+    radius = _reach(log, mid, side) if place != "through pith" else log.radius_mm
     bands = {"flat": (0.42, 0.62), "rift": (0.22, 0.4), "quarter": (0.06, 0.14)}
     if place == "through pith":
         middle = float(cz[1]) + (share - 0.5) * 0.5 * thick

@@ -1,8 +1,6 @@
-"""Paint photos of a sawn end, and of a live edge seen from the side."""
+"""Paint photos of a sawn end."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import numpy as np
 
@@ -13,16 +11,16 @@ from slabvision.scene.condition import Slab
 from slabvision.scene.face_photo import Setting, daylight, paint_wood, texture_scale
 from slabvision.scene.fill import Array, coverage
 from slabvision.scene.flaws import paint_flaws
-from slabvision.scene.noise import blur_noise, enlarge
+from slabvision.scene.noise import blur_noise
 from slabvision.scene.picture import Picture, paint_stack
 from slabvision.scene.surface import Surface
 from slabvision.scene.wood import Canvas, clear_wood
 from slabvision.scene.yard import ground_texture
 
-__all__ = ["edge_depth_mm", "paint_edge", "paint_end"]
+__all__ = ["paint_end", "receding_face", "yard_behind"]
 
 
-def _start(rng: np.random.Generator, camera: Camera, setting: Setting, floor: float,
+def yard_behind(rng: np.random.Generator, camera: Camera, setting: Setting, floor: float,
            span: tuple[float, float], depth: float) -> Picture:  # fmt: skip
     """Paint the yard behind and below a slab ``depth`` deep that is looked at from the side."""
     rows, cols = camera.shape
@@ -106,7 +104,7 @@ def paint_end(
     thick = slab.cut.thickness_mm
     u0, _, u1, _ = outline.bounds
     length = slab.cut.x1 - slab.cut.x0
-    picture = _start(rng, camera, setting, thick + setting.gap_mm, (u0, u1), length)
+    picture = yard_behind(rng, camera, setting, thick + setting.gap_mm, (u0, u1), length)
     finest, coarsest = texture_scale(camera, outline)
     middle = float(outline.centroid.x)
     rough = blur_noise(rng, (256, 512), (2.0, 9.0))
@@ -122,7 +120,7 @@ def paint_end(
         _bearer(rng, picture, (u0, u1), thick, setting.gap_mm)
     paint_stack(picture, _sections(slab, role, depths), colour, skip_last=False)
     if camera.position[1] < 0:
-        _receding_face(slab, role, picture, seed)
+        receding_face(slab, role, picture, seed)
     canvas, zones = paint_wood(
         slab, role, picture, surface, seed, finest, coarsest, outline, roughness=roughness
     )
@@ -145,12 +143,12 @@ def _bearer(rng: np.random.Generator, picture: Picture, span: tuple[float, float
     paint_stack(picture, [(back + d, ring) for d in (60.0, 30.0, 0.0)], colour, skip_last=False)
 
 
-def _receding_face(slab: Slab, role: str, picture: Picture, seed: int) -> None:
-    """Paint face A where it runs away behind the end: the same rings go on along it."""
+def receding_face(slab: Slab, role: str, picture: Picture, seed: int) -> None:
+    """Paint face A where it runs away behind an end or edge: the same rings go on along it."""
     cut, camera = slab.cut, picture.camera
     face, end = cut.frame("face A"), cut.frame(role)
-    length = min(1500.0, cut.x1 - cut.x0)
-    first = 0.0 if role == "end A" else (cut.x1 - cut.x0) - length
+    length = cut.x1 - cut.x0 if role == "edge" else min(1500.0, cut.x1 - cut.x0)
+    first = (cut.x1 - cut.x0) - length if role == "end B" else 0.0
     mm = 1.6
     _, low, _, high = slab.outline("face A").bounds
     shape = (int((high - low + 40) / mm), int((length + 40) / mm))
@@ -178,99 +176,3 @@ def _receding_face(slab: Slab, role: str, picture: Picture, seed: int) -> None:
         cover, where = coverage([camera.project(world[keep])], camera.shape)
         block = picture.light[where]
         block += cover[..., None] * (image[where].astype(np.float32) - block)
-
-
-def _edge_relief(slab: Slab, mm: float) -> tuple[Array, Array, tuple[float, float], float]:
-    """Return depth of the lower live edge behind the edge's plane, and bark, on a texture grid."""
-    cut, frame = slab.cut, slab.cut.frame("edge")
-    length, thick = cut.x1 - cut.x0, cut.thickness_mm
-    factor = max(1, round(3.0 / mm))
-    shape = (int((thick + 8) / mm), int((length + 80) / mm))
-    rows, cols = (-(-n // factor) + 2 for n in shape)
-    offset = (factor - 1) / 2
-    v = -4.0 + mm * ((np.arange(rows) - 1) * factor + offset)
-    u = -40.0 + mm * ((np.arange(cols) - 1) * factor + offset)
-    depth, bark = [], []
-    for each in v:
-        x, _, z = frame.to_log(u, np.array(each))
-        height = float(np.clip(np.max(z), cut.z_b, cut.z_a))
-        depth.append(cut.edge_y(x, height, -1) - cut.y_origin[1])
-        bark.append(cut.bark_mm(x, height, -1))
-    return (
-        enlarge(np.stack(depth), factor, shape), enlarge(np.stack(bark), factor, shape),
-        (-40.0, -4.0), length,
-    )  # fmt: skip
-
-
-def edge_depth_mm(slab: Slab) -> float:
-    """Return the mean depth of the live edge behind the plane that edge photos are mapped on."""
-    rails = [slab.cut.rail(z, -1)[:, 1] for z in (slab.cut.z_a, slab.cut.z_b)]
-    return float(np.mean(np.concatenate(rails)) - slab.cut.y_origin[1])
-
-
-def paint_edge(slab: Slab, camera: Camera, setting: Setting, seed: int) -> Picture:
-    """Paint a photo of the lower live edge, seen from the side."""
-    rng = named_rng("scene photo edge", seed)
-    cut, look = slab.cut, slab.cut.log.look
-    length, thick = cut.x1 - cut.x0, cut.thickness_mm
-    picture = _start(rng, camera, setting, thick + setting.gap_mm, (0.0, length), 650.0)
-    ring = np.array([[0.0, 0.0], [length, 0.0], [length, thick], [0.0, thick]])
-    grain = blur_noise(rng, (256, 512), (0.8, 12.0))
-
-    def colour(u: Array, v: Array, w: Array) -> Array:
-        at = grain[(np.abs(w) / 2).astype(int) % 256, (np.abs(u) / 2).astype(int) % 512]
-        return np.asarray(np.array(look.heart) * (0.9 + 0.08 * at)[:, None], np.float32)
-
-    levels = [(float(w), ring) for w in np.linspace(420.0, 30.0, 24)]
-    paint_stack(picture, levels, colour, skip_last=False)
-    middle = np.array(camera.shape) / 2
-    step = camera.to_plane(np.array([middle, middle + np.array([0.0, 1.0])]))
-    mm = float(np.clip(0.85 * np.linalg.norm(step[1] - step[0]), 0.2, 3.0))
-    relief, bark, (u0, v0), _ = _edge_relief(slab, mm)
-    on = np.clip((bark - 0.8) / 0.8, 0, 1).astype(np.float32)
-    texture, outward = _edge_texture(rng, look, relief, bark, on, mm)
-    _drape(picture, texture, relief - outward, (u0, v0), mm, (length, thick), cut)
-    outline: Any = slab.outline("face A")
-    daylight(rng, picture, setting, outline)
-    return picture
-
-
-def _edge_texture(rng: np.random.Generator, look: Any, relief: Array, bark: Array, on: Array,
-                  mm: float) -> tuple[Array, Array]:  # fmt: skip
-    """Return the edge's colours, and how far bark stands out from the wood, mm."""
-    shape = relief.shape
-    ridge = blur_noise(rng, shape, (4.0 / mm, 16.0 / mm)) + 0.5 * blur_noise(
-        rng, shape, (1.6 / mm, 5.0 / mm)
-    )
-    fissure = np.exp(-((blur_noise(rng, shape, (4.5 / mm, 26.0 / mm)) / 0.28) ** 2))
-    outward = (on * (bark + 1.6 * ridge - 3.0 * fissure)).astype(np.float32)
-    surface = cv2.GaussianBlur(relief - outward, (0, 0), sigmaX=max(0.5 / mm, 0.5))
-    slope_v = cv2.Sobel(surface, cv2.CV_32F, 0, 1, ksize=3) / (8 * mm)
-    slope_u = cv2.Sobel(surface, cv2.CV_32F, 1, 0, ksize=3) / (8 * mm)
-    lit = np.clip(1.0 - 0.55 * slope_v - 0.3 * slope_u, 0.35, 1.5)
-    skin = np.array(look.bark, np.float32) * (1.0 + 0.13 * ridge)[..., None]
-    skin = skin * (1.0 - 0.5 * fissure)[..., None]
-    fine = blur_noise(rng, shape, (0.7 / mm, 9.0 / mm)) + blur_noise(rng, shape, (0.5, 0.5))
-    bare = 0.86 * np.array(look.sap, np.float32) * (1.0 + 0.05 * fine)[..., None]
-    colour = bare + on[..., None] * (skin - bare)
-    return np.clip(colour * lit[..., None], 0, 255).astype(np.uint8), outward
-
-
-def _drape(picture: Picture, texture: Array, depth: Array, origin: tuple[float, float], mm: float,
-           size: tuple[float, float], cut: Any) -> None:  # fmt: skip
-    """Lay a texture over a relief: where each ray meets it, found by stepping along the ray."""
-    height: Any = np.full(picture.camera.shape, float(np.median(depth)), np.float32)
-    for _ in range(6):
-        u, v = picture.at(height)
-        x = (u - np.float32(origin[0])) * np.float32(1 / mm)
-        y = (v - np.float32(origin[1])) * np.float32(1 / mm)
-        height = cv2.remap(depth.astype(np.float32), x, y, cv2.INTER_LINEAR,
-                           borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    colour = cv2.remap(texture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    px = np.float32(mm / 0.85)
-    y_log = cut.y_origin[1] + height
-    left = u + cut.x0 - (cut.x0 + cut.skew[0] * y_log)
-    right = (cut.x1 + cut.skew[1] * y_log) - (u + cut.x0)
-    inside = np.minimum(np.minimum(left, right), np.minimum(v, np.float32(size[1]) - v))
-    cover = np.clip(inside / px + 0.5, 0.0, 1.0).astype(np.float32)[..., None]
-    picture.light += cover * (colour.astype(np.float32) - picture.light)

@@ -1,4 +1,4 @@
-"""Colour that is no defect: blue stain, mineral streaks, marks of stickers."""
+"""Colour that is no defect: reaction wood, blue stain, mineral streaks, marks of stickers."""
 
 from __future__ import annotations
 
@@ -11,12 +11,40 @@ from slabvision.scene.log import Log
 from slabvision.scene.noise import blur_noise, enlarge, smoothstep, waves
 from slabvision.scene.wood import Canvas
 
-__all__ = ["stain_wood"]
+__all__ = ["reaction_wood", "stain_wood"]
 
 _BLUE = {"pine": 0.55, "maple": 0.35, "ash": 0.3}
 _MINERAL = {"maple": 0.5, "oak": 0.3, "cherry": 0.35, "ash": 0.25}
 _OTHER = 0.12
 """How often a log has a stain, by look; invented."""
+
+
+def reaction_wood(log: Log, canvas: Canvas, pixels: Array, age: Array, zones: Array) -> None:
+    """Colour the wood a leaning stem grew on its wide side, in place, and mark the zone.
+
+    Softwoods grow compression wood (wide reddish latewood), hardwoods tension wood (a dull silky
+    sheen); Wood Handbook, FPL-GTR-282, chapter 5. Where and how strong is invented.
+    """
+    strength, side = log.lean
+    if strength < 0.1:
+        return
+    rng = named_rng("scene reaction wood", log.seed)
+    years = np.convolve(rng.normal(0.5, 1.0, len(log.ring_edges) + 8), np.ones(9) / 3.0, "valid")
+    half = float(rng.uniform(0.7, 1.2))
+    factor = int(np.clip(round(2.0 / canvas.mm), 1, 16))
+    x, y, z = canvas.coarse(factor)
+    _, angle = log.polar(x, y, z)
+    turned = np.abs((angle - side + np.pi) % (2 * np.pi) - np.pi)
+    turned = enlarge(np.broadcast_to(turned, _size(x, y, z)), factor, canvas.shape)
+    number = np.interp(age, log.ring_edges, np.arange(len(log.ring_edges))).astype(np.float32)
+    year = np.minimum(number.astype(int), len(years) - 1)
+    amount = smoothstep(half + 0.15, half - 0.15, turned) * smoothstep(0.0, 0.8, years[year])
+    if log.look.structure == "softwood":
+        late = 0.3 + 0.7 * smoothstep(0.35, 0.7, number - year)
+        _tint(pixels, (amount * late * 0.5).astype(np.float32), (158.0, 104.0, 66.0))
+    else:
+        _tint(pixels, (amount * 0.2).astype(np.float32), (164.0, 158.0, 140.0))
+    zones[amount > 0.5] = ZONES["reaction_wood"].value
 
 
 def stain_wood(log: Log, canvas: Canvas, pixels: Array, sap: Array, zones: Array) -> None:

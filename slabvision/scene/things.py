@@ -110,7 +110,7 @@ def neighbour(rng: np.random.Generator, picture: Picture, outline: Any, tone: Ar
     u0, v0, u1, v1 = outline.bounds
     share = float(rng.uniform(0.06, 0.2)) * (u1 - u0)
     left = rng.uniform() < 0.5
-    v = np.linspace(v0 - 700.0, v1 + 700.0, 160)
+    v = np.linspace(v0 - 700.0, v1, 160)  # it stands on the same floor
     wave = 18.0 * blur_noise(rng, (1, 160), (0.1, 7.0))[0]
     wave += 7.0 * blur_noise(rng, (1, 160), (0.1, 2.5))[0]
     edge = (u0 + share if left else u1 - share) + wave

@@ -18,7 +18,7 @@ from slabvision.scene.picture import lifted, on_surface
 from slabvision.scene.reference import ReferenceMark
 from slabvision.scene.wood import Canvas
 
-__all__ = ["EndTruth", "FaceTruth", "end_truth", "face_truth"]
+__all__ = ["EdgeTruth", "EndTruth", "FaceTruth", "end_truth", "face_truth"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,6 +215,29 @@ class EndTruth:
         step = 0.05 * np.column_stack([np.cos(angle), np.sin(angle)])
         d = self._project(uv + step) - self._project(uv - step)
         return np.asarray(np.degrees(np.arctan2(d[:, 0], d[:, 1])) % 180.0)
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeTruth:
+    """Truth of a photo of a live edge: bodies of the solid, cut by the curved edge.
+
+    Attributes
+    ----------
+    mask : ndarray of bool, shape (H, W)
+        Pixels of the edge, bark or wood.
+    labels : ndarray of uint16, shape (H, W)
+        Instances on the wood's surface, also where bark hides them. Checks are not among them.
+    bark : ndarray of bool, shape (H, W)
+        Where bark is still on.
+    table : tuple of Defect
+        Areas and outlines as seen square on, bark or not.
+    """
+
+    camera: Camera
+    mask: Array
+    labels: Array
+    bark: Array
+    table: tuple[Defect, ...]
 
 
 def _widest(slab: Slab, role: str) -> tuple[Any, Array]:

@@ -93,8 +93,12 @@ def ring_tables(log: Log, mm: float, *, end: bool) -> tuple[Array, Array, Array]
     number = np.interp(age, log.ring_edges, np.arange(len(log.ring_edges)))
     year = np.minimum(number.astype(int), len(log.ring_edges) - 1)
     f = number - year
+    # Trees differ as much as years do: some stems are pale and even, some strongly banded.
+    plain = named_rng("scene ring contrast", log.seed).uniform(0.0, 1.0, 2)
     strength = np.clip(rng.normal(0.85, 0.22, len(log.ring_edges)), 0.3, 1.3)[year]
-    late = np.clip(look.late_share * rng.normal(1.0, 0.2, len(log.ring_edges)), 0.08, 0.7)[year]
+    strength = strength * (0.75 + 0.65 * plain[0])
+    late = look.late_share * (0.75 + 0.75 * plain[1]) * rng.normal(1.0, 0.2, len(log.ring_edges))
+    late = np.clip(late, 0.08, 0.7)[year]
     if look.structure == "softwood":
         dark = np.clip((f - (1 - 1.5 * late)) / (1.4 * late), 0, 1) ** 1.6
         pores = np.zeros_like(f)
@@ -109,7 +113,7 @@ def ring_tables(log: Log, mm: float, *, end: bool) -> tuple[Array, Array, Array]
     else:
         dark = smoothstep(1 - 1.2 * late, 0.99, f) ** 1.4 * 0.8
         pores = np.full_like(f, 0.6)
-    dark = dark * strength * (1.1 if end else 0.92)
+    dark = np.minimum(dark * strength * (1.1 if end else 0.92), 1.3)
     years = rng.normal(0.0, 1.0, len(log.ring_edges) + 20)
     slow = np.convolve(years, np.hanning(7) / np.hanning(7).sum(), mode="same")
     very = np.convolve(years[::-1], np.hanning(19) / np.hanning(19).sum(), mode="same")
@@ -238,7 +242,10 @@ def _end_detail(log: Log, canvas: Canvas, rng: np.random.Generator, pores: Array
         lines = blur_noise(rng, (rows, cols), (0.6, 3.5))
         wide = blur_noise(rng, (rows, cols), (4.0 / fine, 10.0))
         at = (angle - low) * np.float32(middle / fine), (r - float(r.min())) * np.float32(1 / 3.0)
-        light += (0.03 + 0.13 * look.rays) * _sample(np.clip(lines, -0.6, 2.0) - 0.2, at[1], at[0])
+        fade = min(1.0, (0.4 / mm) ** 0.8)  # rays are thinner than a coarse picture's pixels
+        light += (0.03 + 0.13 * look.rays * fade) * _sample(
+            np.clip(lines, -0.6, 2.0) - 0.2, at[1], at[0]
+        )
         light += 0.035 * _sample(wide, at[1], at[0])
     dots = blur_noise(rng, shape, (0.28 / mm, 0.28 / mm))
     light -= 0.28 * look.pores * pores * np.clip(dots - 0.9, 0.0, 1.4)

@@ -12,7 +12,7 @@ import numpy as np
 from slabvision.scene.fill import Array, rings_of
 from slabvision.scene.patches import Defect
 from slabvision.scene.render import ScenePhoto, SlabScene
-from slabvision.scene.truth import EndTruth, FaceTruth
+from slabvision.scene.truth import EdgeTruth, FaceTruth
 
 __all__ = ["write_scene"]
 
@@ -65,7 +65,9 @@ def _photo(photo: ScenePhoto, name: str) -> dict[str, Any]:
                 for m in truth.marks
             ],
         }  # fmt: skip
-    elif isinstance(truth, EndTruth):
+    elif isinstance(truth, EdgeTruth):
+        said["defects"] = [_defect(d) for d in truth.table]
+    else:
         rows, cols = camera.shape
         r, c = np.mgrid[0:rows:24, 0:cols:24]
         grid = np.column_stack([r.ravel(), c.ravel()])
@@ -96,7 +98,8 @@ def write_scene(scene: SlabScene, folder: str | os.PathLike[str]) -> list[Path]:
     -------
     list of Path
         The photos. ``truth/truth.json`` holds polygons, areas, lines, cameras and marks;
-        ``truth/<photo>_labels.png`` (16 bit) and ``_zones.png`` (8 bit) the images.
+        ``truth/<photo>_labels.png`` (16 bit) and ``_zones.png`` (8 bit; of an edge
+        ``_bark.png``) the images.
     """
     from slabvision.opencv import cv2
 
@@ -110,8 +113,11 @@ def write_scene(scene: SlabScene, folder: str | os.PathLike[str]) -> list[Path]:
         path.write_bytes(photo.jpeg)
         files.append(path)
         said.append(_photo(photo, path.name))
-        if photo.truth is not None:
-            cv2.imwrite(str(truth_place / f"{stem}_labels.png"), photo.truth.labels)
+        cv2.imwrite(str(truth_place / f"{stem}_labels.png"), photo.truth.labels)
+        if isinstance(photo.truth, EdgeTruth):
+            bark = photo.truth.bark.astype(np.uint8) * 255
+            cv2.imwrite(str(truth_place / f"{stem}_bark.png"), bark)
+        else:
             cv2.imwrite(str(truth_place / f"{stem}_zones.png"), photo.truth.zones)
     warp = scene.slab.warp
     whole = {

@@ -126,15 +126,18 @@ def _planks(rng: np.random.Generator, shape: tuple[int, int], mm: float) -> Arra
     row = 0
     while row < small[0]:
         seed += 1
-        log = grow_log(seed, look(str(rng.choice(looks()))), length_mm=12_000.0)
+        log = grow_log(seed, look(str(rng.choice(looks()))))
         width = int(rng.uniform(380.0, 700.0) / scale)
-        part = (min(width, small[0] - row), small[1])
+        part = (min(width, small[0] - row), min(small[1], int(rng.uniform(2300.0, 3100.0) / scale)))
         cut = saw(seed, log, length_mm=2000.0)
-        canvas = Canvas(cut.frame("face A"), -cut.x0 + 300.0, 60.0, scale, part, end=False)
+        canvas = Canvas(cut.frame("face A"), -cut.x0 + 150.0, 60.0, scale, part, end=False)
         wood, _, _ = clear_wood(log, canvas, seed)
         grey = wood.mean(axis=2, keepdims=True)
         wood += 0.4 * (0.75 * grey + 32.0 - wood)
-        out[row : row + part[0]] = wood
+        wood[:, -max(1, int(14.0 / scale)) :] *= 0.3  # a gap between one slab's end and the next's
+        # Beyond its end the next slab of the same log lies turned round.
+        lies = np.abs((np.arange(small[1]) + part[1]) % (2 * part[1]) - part[1])
+        out[row : row + part[0]] = wood[:, np.minimum(lies, part[1] - 1)]
         gap = 8.0 / scale * blur_noise(rng, (1, small[1]), (0.1, 130.0 / scale))[0] + 26.0 / scale
         depth = (part[0] - np.arange(part[0]))[:, None]
         dark = smoothstep(-2.0, 3.0, gap[None, :] - depth)
