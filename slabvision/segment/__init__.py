@@ -3,6 +3,20 @@
 Arrays in, masks out; every tool works in a window round the clicks.
 """
 
+from slabvision.segment.outline import (
+    NoSlabError,
+    SlabOutline,
+    find_outline,
+    find_slab_outline,
+)
 from slabvision.segment.trace import CheckLine, trace_check, trace_check_line
 
-__all__ = ["CheckLine", "trace_check", "trace_check_line"]
+__all__ = [
+    "CheckLine",
+    "NoSlabError",
+    "SlabOutline",
+    "find_outline",
+    "find_slab_outline",
+    "trace_check",
+    "trace_check_line",
+]

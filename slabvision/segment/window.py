@@ -10,7 +10,15 @@ from numpy.typing import ArrayLike, NDArray
 
 from slabvision.opencv import cv2
 
-__all__ = ["BadClickError", "BadPixelsError", "as_clicks", "as_pixels", "grey", "ribbon"]
+__all__ = [
+    "BadClickError",
+    "BadPixelsError",
+    "as_clicks",
+    "as_pixels",
+    "as_unit",
+    "grey",
+    "ribbon",
+]
 
 Floats: TypeAlias = NDArray[np.float64]
 Floats32: TypeAlias = NDArray[np.float32]
@@ -127,3 +135,8 @@ def ribbon(pixels: NDArray[Any], rows: Floats, cols: Floats) -> Floats32:
         borderMode=cv2.BORDER_REPLICATE,
     )
     return grey(seen)
+
+
+def as_unit(values: NDArray[Any]) -> Floats32:
+    """Return values of any picture type as float32 from 0 to 1."""
+    return np.asarray(values, dtype=np.float32) * np.float32(_scale(values.dtype))

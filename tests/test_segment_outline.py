@@ -1,0 +1,163 @@
+"""Outlines: hand-made pictures, a rendered slab, real boards and ends against a ground."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from numpy.typing import NDArray
+
+from slabvision.opencv import cv2
+from slabvision.segment import NoSlabError, find_outline, find_slab_outline
+from slabvision.segment.outline_net import Net, load_nets
+from slabvision.segment.outline_settle import best_course
+from slabvision.segment.window import BadClickError, BadPixelsError
+
+SHAPE = (450, 600)
+QUAD = np.array([(140.0, 70.0), (120.0, 520.0), (300.0, 540.0), (330.0, 60.0)])
+
+
+def painted(ring: NDArray[np.float64], seed: int = 4) -> NDArray[np.uint8]:
+    """A board with grain along its length on mottled ground, blurred by a lens."""
+    rng = np.random.default_rng(seed)
+    ground = cv2.GaussianBlur(rng.normal(0, 1, SHAPE).astype(np.float32), (0, 0), 1.2)
+    image = np.array([96, 100, 98]) + 60 * ground[..., None]
+    grain = cv2.GaussianBlur(rng.normal(0, 1, SHAPE).astype(np.float32), (0, 0), 14, sigmaY=1.0)
+    wood = np.array([190, 150, 104]) + 150 * grain[..., None]
+    mask = np.zeros(SHAPE, np.uint8)
+    cv2.fillPoly(mask, [np.round(ring[:, ::-1] * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+    image = np.where(mask[..., None] > 0, wood, image)
+    return cv2.GaussianBlur(image.clip(0, 255).astype(np.uint8), (0, 0), 0.8)
+
+
+def overlap(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+    a, b = shapely.Polygon(one), shapely.Polygon(other)
+    return float(a.intersection(b).area / a.union(b).area)
+
+
+def test_a_board_on_mottled_ground_is_found_without_a_click() -> None:
+    found = find_slab_outline(painted(QUAD))
+    assert overlap(found.points, QUAD) > 0.98
+    assert not found.open
+    assert not found.on_frame.any()
+    assert (find_outline(painted(QUAD)) == found.points).all()
+    assert shapely.Polygon(found.points).is_valid
+
+
+def test_turning_and_mirroring_the_photo_turn_the_outline() -> None:
+    image = painted(QUAD)
+    mirrored = find_outline(image[:, ::-1].copy())
+    mirrored[:, 1] = SHAPE[1] - 1 - mirrored[:, 1]
+    assert overlap(mirrored, QUAD) > 0.97
+    turned = find_outline(np.rot90(image).copy())
+    back = np.column_stack([turned[:, 1], SHAPE[1] - 1 - turned[:, 0]])
+    assert overlap(back, QUAD) > 0.97
+
+
+def test_an_outline_cut_by_the_frame_is_open_and_runs_from_frame_to_frame() -> None:
+    ring = QUAD + np.array([0.0, 150.0])
+    found = find_slab_outline(painted(ring))
+    seen = shapely.box(0, 0, SHAPE[0] - 1, SHAPE[1] - 1)
+    want = np.asarray(shapely.Polygon(ring).intersection(seen).exterior.coords)
+    assert overlap(found.points, want) > 0.97
+    assert found.open
+    assert found.on_frame[-1]
+    right = SHAPE[1] - 1
+    assert found.points[0, 1] == right
+    assert found.points[-1, 1] == right
+    assert abs(found.points[0, 0] - found.points[-1, 0]) > 100
+    assert found.points.min() >= 0
+    assert (found.points <= np.array(SHAPE) - 1).all()
+
+
+def test_a_click_brings_the_other_board_and_another_takes_it_away_again() -> None:
+    upper = np.array([(60.0, 60.0), (60.0, 540.0), (190.0, 540.0), (190.0, 60.0)])
+    lower = upper + np.array([200.0, 0.0])
+    image = np.maximum(painted(upper), painted(lower))
+    for wanted, other in ((upper, lower), (lower, upper)):
+        click = [tuple(wanted.mean(axis=0))]
+        away = [tuple(other.mean(axis=0))]
+        found = find_outline(image, click, away)
+        assert overlap(found, wanted) > 0.9
+        shape = shapely.Polygon(found)
+        assert shape.contains(shapely.Point(click[0]))
+        assert not shape.contains(shapely.Point(away[0]))
+
+
+def test_clicks_have_the_last_word_and_their_order_does_not_matter() -> None:
+    image = painted(QUAD)
+    inside = [(230.0, 300.0), (112.0, 300.0), (250.0, 100.0)]
+    outside = [(318.0, 300.0), (60.0, 60.0)]
+    found = find_outline(image, inside, outside)
+    shape = shapely.Polygon(found)
+    assert all(shape.contains(shapely.Point(p)) for p in inside)
+    assert not any(shape.contains(shapely.Point(p)) for p in outside)
+    again = find_outline(image, inside[::-1], outside[::-1])
+    assert (again == found).all()
+    assert (find_outline(image, inside * 2, outside) == found).all()
+
+
+@pytest.mark.parametrize("kind", ["float", "uint16", "alpha"])
+def test_every_kind_of_picture_gives_the_same_outline(kind: str) -> None:
+    image = painted(QUAD)
+    other = {
+        "float": image / 255.0,
+        "uint16": image.astype(np.uint16) * 257,
+        "alpha": np.dstack([image, np.full(SHAPE, 255, np.uint8)]),
+    }[kind]
+    assert overlap(find_outline(image), find_outline(other)) > 0.995
+
+
+def test_the_photo_is_left_alone_and_a_grey_one_is_taken() -> None:
+    image = painted(QUAD)
+    before = image.copy()
+    find_outline(image)
+    assert (image == before).all()
+    assert len(find_outline(image[..., 0], inside=[(230.0, 300.0)])) >= 3
+
+
+def test_bad_input_is_named() -> None:
+    image = painted(QUAD)
+    with pytest.raises(BadClickError, match=r"inside click.*row 900.*outside the photo"):
+        find_outline(image, [(900, 20)])
+    with pytest.raises(BadPixelsError, match=r"shape \(3,\)"):
+        find_outline(np.zeros(3))
+    with pytest.raises(ValueError, match="bark is 'off'"):
+        find_outline(image, bark="off")  # type: ignore[arg-type]
+    with pytest.raises(NoSlabError, match="click on it"):
+        find_outline(image, outside=[(r, c) for r in range(0, 450, 10) for c in range(0, 600, 10)])
+
+
+def test_the_best_course_by_hand() -> None:
+    """Wood up to offset 2 in three stations, up to 3 in the fourth; stiffness forbids a jump."""
+    wood = np.array([[0.9, 0.9, 0.1, 0.1]] * 3 + [[0.9, 0.9, 0.9, 0.1]])
+    seen = np.ones(wood.shape, np.bool_)
+    loose = best_course(wood, seen, closed=False, stiffness=0.1)
+    assert loose.tolist() == [1.5, 1.5, 1.5, 2.5]
+    stiff = best_course(wood, seen, closed=False, stiffness=50)
+    assert stiff.tolist() == [1.5, 1.5, 1.5, 1.5]
+    blind = best_course(wood, seen & False, closed=False, stiffness=0.1)
+    assert len(set(blind.tolist())) == 1
+
+
+def test_a_net_by_hand_and_its_file_holds_numbers_only() -> None:
+    """One hidden unit max(0, x - 1), two classes with scores 0 and h: softmax worked out."""
+    net = Net(
+        (np.array([[1.0]], np.float32), np.array([[0.0, 1.0]], np.float32)),
+        (np.array([-1.0], np.float32), np.zeros(2, np.float32)),
+    )
+    got = net.chances(np.array([[0.0], [1.0 + np.log(3.0)]], np.float32))
+    assert got == pytest.approx(np.array([[0.5, 0.5], [0.25, 0.75]]), abs=1e-6)
+    for name, kept in load_nets().items():
+        assert name in ("first", "second", "edge")
+        assert all(w.dtype == np.float32 and np.isfinite(w).all() for w in kept.weights)
+
+
+def test_bark_is_left_out_or_taken_in_on_a_rendered_slab() -> None:
+    from slabvision.study.outline_scenes import outline_scene
+
+    scene = outline_scene(60_002, 0.4)
+    out = find_outline(scene.pixels)
+    with_bark = find_outline(scene.pixels, bark="in")
+    assert overlap(out, scene.arris) > 0.95
+    assert shapely.Polygon(with_bark).area > shapely.Polygon(out).area
