@@ -28,7 +28,11 @@ def test_same_seed_same_picture_other_seed_another() -> None:
 @pytest.mark.parametrize("look", ["walnut", "pine"])
 def test_mask_area_is_the_tables_area(look: str) -> None:
     patch = render_face_patch(
-        21, look, (500, 700), 0.5, amounts={"rot": 3, "grub holes": 3, "bark inclusions": 3}
+        21,
+        look,
+        (500, 700),
+        0.5,
+        amounts={"rot": 3, "grub holes": 6, "bark inclusions": 3, "surface checks": 40},
     )
     assert len(patch.table) >= 3
     for defect in patch.table:

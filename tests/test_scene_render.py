@@ -443,3 +443,26 @@ def test_a_rack_hides_part_of_a_slab_that_stands_on_its_floor() -> None:
     assert bottom[0] > top[0]
     with pytest.raises(ValueError, match="stands on edge"):
         render_slab(31, megapixels=0.1, yard="rack", reference="tape on ground")
+
+
+def test_a_fork_shuts_bark_in_between_two_stems() -> None:
+    made = render_slab(1, megapixels=0.2, fork=True, reference="none")
+    log, truth = made.slab.cut.log, face(made)
+    fork = log.fork
+    assert fork is not None
+    # Worked out by hand: the second pith lies on a straight line from the first.
+    t = np.array([200.0, 500.0])
+    x = fork.x + t * np.cos(fork.angle)
+    y = fork.root[0] + t * np.sin(fork.angle) * np.cos(fork.azimuth)
+    z = fork.root[1] + t * np.sin(fork.angle) * np.sin(fork.azimuth)
+    assert fork.age(x, y, z) == pytest.approx(fork.born_mm + 0.02 * t)
+    assert (log.age_radius(x, y, z) <= fork.age(x, y, z) + 1e-9).all()
+    # A body of bark lies where both stems' rings are equally old, and figure beside it.
+    bark = [d for d in truth.table if d.kind == "bark_inclusion" and d.area_mm2 > 1000]
+    assert bark
+    inside = np.array([d.polygon_mm.representative_point().coords[0] for d in bark])
+    at = made.slab.cut.frame("face A").to_log(inside[:, 0], inside[:, 1])
+    gap = np.abs(log.first_stem(*at) - fork.age(*at))
+    assert gap.min() < 3.0 * fork.bark_mm * (1 + 1 / fork.share)
+    assert (truth.zones == ZONES["figure"].value).any()
+    assert render_slab(1, megapixels=0.1, fork=False).slab.cut.log.fork is None

@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from slabvision.estimate import named_rng
-from slabvision.scene.faults import Blob, Crack, KnotBody, PithBody, Trace
+from slabvision.scene.faults import Blob, Crack, CrotchBark, KnotBody, PithBody, Trace
 from slabvision.scene.fill import Array
 from slabvision.scene.sawing import Cut, Frame
 from slabvision.scene.warp import Warp
@@ -337,6 +337,24 @@ def knots(cut: Cut, first: int) -> list[Blob]:
         box = (low[0], high[0], low[1], high[1], low[2], high[2])
         found.append(Blob(first + len(found), "sound_knot", KnotBody(log, branch), box))
     return found
+
+
+def crotch(cut: Cut, number: int) -> list[Blob]:
+    """Return the bark between two stems where it meets the slab."""
+    if cut.log.fork is None:
+        return []
+    body = CrotchBark(cut.log)
+    x = np.arange(cut.log.fork.x, cut.x1 + 40.0, 10.0)
+    cy, _ = cut.log.pith(cut.x1)
+    y = float(cy) + np.arange(-1.2, 1.2, 0.02) * cut.log.radius_mm
+    z = np.linspace(cut.z_b, cut.z_a, 5)
+    near = np.argwhere(body(*np.meshgrid(x, y, z, indexing="ij")) < 8.0)
+    if len(near) == 0:
+        return []
+    low, high = near.min(axis=0), near.max(axis=0)
+    box = (float(x[low[0]]) - 15, float(x[high[0]]) + 15, float(y[low[1]]) - 15,
+           float(y[high[1]]) + 15, cut.z_b - 2, cut.z_a + 2)  # fmt: skip
+    return [Blob(number, "bark_inclusion", body, box)]
 
 
 def pith_blob(cut: Cut, number: int, seed: int) -> Blob | None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from slabvision.estimate import named_rng
-from slabvision.scene.condition import Slab, knots, pith_blob
+from slabvision.scene.condition import Slab, crotch, knots, pith_blob
 from slabvision.scene.faults import Blob, Crack, Cylinders, Ellipsoid
 from slabvision.scene.noise import waves
 from slabvision.scene.sawing import Cut
@@ -40,6 +40,29 @@ class _Draw:
         edges = [self.cut.rough_edge_y(x, z, side) for side in (-1, 1)]
         share = float(self.rng.uniform(inset, 1 - inset))
         return edges[0] + share * (edges[1] - edges[0]), z
+
+    def wound(self) -> tuple[float, float, float]:
+        """Return where decay got in: a rotten branch, a wound of the live edge, or anywhere."""
+        cut, rng = self.cut, self.rng
+        choice = float(rng.uniform())
+        x = float(rng.uniform(cut.x0, cut.x1))
+        y, z = self.place(x, 0.0)
+        if choice < 0.45:
+            middle = (cut.z_a + cut.z_b) / 2
+            stubs = []
+            for branch in self.log.branches:
+                dx, dy, dz = branch.direction
+                t = (middle - branch.root[1]) / dz if abs(dz) > 1e-6 else -1.0
+                at = branch.x + t * dx
+                if branch.rotten and t > 0 and cut.x0 < at < cut.x1:
+                    stubs.append((at, branch.root[0] + t * dy, middle))
+            stubs = [s for s in stubs if cut.rough_edge_y(s[0], middle, -1) < s[1]
+                     < cut.rough_edge_y(s[0], middle, 1)]  # fmt: skip
+            if stubs:
+                return stubs[int(rng.integers(len(stubs)))]
+        if choice < 0.75:
+            y = cut.rough_edge_y(x, z, int(rng.choice([-1, 1])))
+        return x, y, z
 
     def polar(self, x: float, y: float, z: float) -> tuple[float, float]:
         r, angle = self.log.polar(x, np.array(y), np.array(z))
@@ -147,8 +170,7 @@ class _Draw:
     def bodies(self, amounts: Mapping[str, float]) -> list[Blob]:
         rng, cut, found = self.rng, self.cut, []
         for _ in range(int(rng.poisson(amounts["rot"]))):
-            x = float(rng.uniform(cut.x0, cut.x1))
-            y, z = self.place(x, 0.0)
+            x, y, z = self.wound()
             half = (float(rng.uniform(90, 330)), float(rng.uniform(22, 60)),
                     float(rng.uniform(20, 50)))  # fmt: skip
             found.append(self.ellipsoid("rot", (x, y, z), half, 0.2, soft=8.0))
@@ -245,6 +267,7 @@ def season(
     blobs = draw.bodies(wanted)
     blobs += knots(cut, draw.number + 1)
     draw.number += len(blobs)
+    blobs += crotch(cut, draw.number + 1)
     last = max([c.number for c in cracks] + [b.number for b in blobs], default=0)
     core = pith_blob(cut, last + 1, seed)
     if core is not None:

@@ -16,7 +16,7 @@ from slabvision.scene.fill import Array
 from slabvision.scene.log import Branch, Log
 from slabvision.scene.noise import Waves
 
-__all__ = ["Blob", "Crack", "Cylinders", "Ellipsoid", "KnotBody", "PithBody", "Trace"]
+__all__ = ["Blob", "Crack", "CrotchBark", "Cylinders", "Ellipsoid", "KnotBody", "PithBody", "Trace"]
 
 Box: TypeAlias = tuple[float, float, float, float, float, float]
 Field: TypeAlias = Callable[[Array, Array, Array], Array]
@@ -271,6 +271,20 @@ class KnotBody:
     def __call__(self, x: Array, y: Array, z: Array) -> Array:
         """Return the distance outside the knot, mm."""
         return self.log.knot(self.branch, x, y, z)
+
+
+@dataclass(frozen=True)
+class CrotchBark:
+    """Bark shut in between two stems."""
+
+    log: Log
+
+    def __call__(self, x: Array, y: Array, z: Array) -> Array:
+        """Return the distance outside that bark, mm."""
+        fork = self.log.fork
+        if fork is None:
+            raise ValueError("this log has no second stem")
+        return fork.bark_between(self.log.first_stem(x, y, z), x, y, z)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ import numpy as np
 
 from slabvision.estimate import named_rng
 from slabvision.scene.fill import Array
+from slabvision.scene.fork import Fork, draw_fork
 from slabvision.scene.looks import Look
 from slabvision.scene.noise import Waves, waves
 
@@ -89,6 +90,8 @@ class Log:
     ring_edges : ndarray
         Age radius of each ring boundary, mm.
     branches : tuple of Branch
+    fork : Fork or None
+        A second stem.
     """
 
     seed: int
@@ -107,6 +110,7 @@ class Log:
     lean: tuple[float, float]
     ring_edges: Array
     branches: tuple[Branch, ...]
+    fork: Fork | None = None
 
     # Geometry -----------------------------------------------------------------------------
 
@@ -127,6 +131,16 @@ class Log:
     def age_radius(self, x: Array | float, y: Array, z: Array) -> Array:
         """Return the age radius, mm: its surfaces of equal value are the growth rings."""
         x, y, z = (np.asarray(a, np.float64) for a in (x, y, z))
+        age = self.first_stem(x, y, z)
+        x, y, z = np.broadcast_arrays(x, y, z)
+        if self.fork is not None:
+            age = self.fork.join(age, x, y, z)
+        for branch in self.branches:
+            self._bend(age, branch, x, y, z)
+        return age
+
+    def first_stem(self, x: Array, y: Array, z: Array) -> Array:
+        """Return the age radius without branches and without a second stem, mm."""
         r, angle = self.polar(x, y, z)
         t2 = (r / self.radius_mm) ** 2
         grown = 1.25 * t2 / (t2 + 0.25)
@@ -135,10 +149,7 @@ class Log:
             shape += height * np.cos(k * angle + (per_mm * x + phase))
         age = r / (1.0 + grown * shape) + self.rise(x)
         age += self.ripple(x, y, z) * (r / (r + 25.0))
-        x, y, z = np.broadcast_arrays(x, y, z)
-        for branch in self.branches:
-            self._bend(age, branch, x, y, z)
-        return age
+        return np.asarray(age)
 
     def rise(self, x: Array | float) -> Array:
         """Return the age radius at the pith: the log's rings are cones, the butt flares."""
@@ -290,7 +301,7 @@ def _branches(rng: np.random.Generator, log: Log, length: float, radius: float) 
     return found
 
 
-def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
+def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0, fork: bool = False) -> Log:
     """Grow a log from a seed.
 
     Parameters
@@ -301,6 +312,8 @@ def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
         Species look.
     length_mm : float
         Length of the log, mm (500 to 12 000).
+    fork : bool
+        A second stem leaves it at about two thirds of its length.
     """
     if not 500.0 <= length_mm <= 12_000.0:
         raise ValueError(f"length_mm is {length_mm:g}; a log of 500 to 12000 mm can be grown")
@@ -343,4 +356,10 @@ def grow_log(seed: int, look: Look, *, length_mm: float = 3400.0) -> Log:
         ring_edges=_rings(rng, look, radius + butt + taper * length_mm),
         branches=(),
     )
-    return replace(bare, branches=tuple(_branches(rng, bare, length_mm, radius)))
+    grown = replace(bare, branches=tuple(_branches(rng, bare, length_mm, radius)))
+    if not fork:
+        return grown
+    rng = named_rng(f"scene fork {look.name}", seed)
+    at = length_mm * float(rng.uniform(0.62, 0.7))
+    root = float(bare.pith(at)[0]), float(bare.pith(at)[1])
+    return replace(grown, fork=draw_fork(rng, at, root, radius))

@@ -18,7 +18,7 @@ from slabvision.scene.log import grow_log
 from slabvision.scene.looks import look as look_named
 from slabvision.scene.noise import blur_noise
 from slabvision.scene.sawing import saw
-from slabvision.scene.stain import reaction_wood, stain_wood
+from slabvision.scene.stain import crotch_figure, reaction_wood, stain_wood
 from slabvision.scene.surface import Surface, finish
 from slabvision.scene.wood import Canvas, clear_wood
 from slabvision.scene.yard import ground_texture
@@ -93,6 +93,7 @@ def paint_plane(
     zones = np.where(sap > 0, np.uint8(ZONES["sapwood"].value), np.uint8(0))
     rng = named_rng(f"scene surface {canvas.frame.origin} {canvas.end}", seed)
     reaction_wood(slab.cut.log, canvas, pixels, age, zones)
+    crotch_figure(slab.cut.log, canvas, pixels, zones)
     stain_wood(slab.cut.log, canvas, pixels, sap, zones)
     paint_flaws(slab, canvas, regions, pixels, rng, zones=zones)
     finish(rng, canvas, pixels, zones, surface)

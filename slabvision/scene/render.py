@@ -189,6 +189,7 @@ def render_slab(
     light: str | None = None,
     messenger: bool = False,
     cut_off: bool = False,
+    fork: bool | None = None,
     cut: str | None = None,
     length_mm: float | None = None,
     thickness_mm: float | None = None,
@@ -227,6 +228,8 @@ def render_slab(
         The file went through a messenger: at most 1600 px, low quality, no metadata.
     cut_off : bool
         The frame cuts the slab off.
+    fork : bool, optional
+        The slab is sawn through a fork: bark between the stems, figured grain. One in twelve is.
     cut, length_mm, thickness_mm
         Of the slab, see :func:`slabvision.scene.sawing.saw`.
     on_ground : bool, optional
@@ -256,7 +259,8 @@ def render_slab(
     _number(megapixels, 0.1, 24.0, "megapixels")
     _number(tilt_deg, 0.0, 70.0, "tilt_deg")
     _number(distance_mm, 300.0, 12_000.0, "distance_mm")
-    log = grow_log(seed, look_named(look))
+    forked = bool(named_rng("scene forked", seed).uniform() < 1 / 12) if fork is None else fork
+    log = grow_log(seed, look_named(look), fork=forked)
     sawn = saw(seed, log, cut=cut, length_mm=length_mm, thickness_mm=thickness_mm)
     slab = season(seed, sawn, amounts=amounts, warp_mm=warp_mm)
     rng = named_rng("scene render", seed)

@@ -138,7 +138,8 @@ class Cut:
 
     def _search_edge(self, x: Array, z: Array, side: int, rounds: int = 26) -> Array:
         cy, _ = self.log.pith(x)
-        reach = np.linspace(0.0, 1.7 * self.log.radius_mm, 48)
+        widest = 1.7 if self.log.fork is None else 2.6
+        reach = np.linspace(0.0, widest * self.log.radius_mm, round(28 * widest))
         inside = self._outside(x[None], cy[None] + side * reach[:, None], z[None]) < 0
         # The last way out: flutes may cross twice.
         last = np.where(inside.any(axis=0), inside.shape[0] - 1 - inside[::-1].argmax(axis=0), 0)
@@ -326,6 +327,8 @@ def saw(
     if not 400.0 <= length <= log.length_mm - 200.0:
         raise ValueError(f"length_mm is {length:g}; 400 to {log.length_mm - 200:g} mm can be sawn")
     x0 = float(rng.uniform(100.0, log.length_mm - length - 100.0))
+    if log.fork is not None:  # the crotch is what such a slab is sawn for
+        x0 = max(100.0, log.fork.x + float(rng.uniform(300.0, 700.0)) - length)
     mid = np.array([x0, x0 + length / 2, x0 + length])
     _, cz = log.pith(mid)
     radius = _reach(log, mid, side) if place != "through pith" else log.radius_mm

@@ -1,4 +1,4 @@
-"""Colour that is no defect: reaction wood, blue stain, mineral streaks, marks of stickers."""
+"""Colour that is no defect: reaction wood, crotch figure, stains, marks of stickers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from slabvision.scene.log import Log
 from slabvision.scene.noise import blur_noise, enlarge, smoothstep, waves
 from slabvision.scene.wood import Canvas
 
-__all__ = ["reaction_wood", "stain_wood"]
+__all__ = ["crotch_figure", "reaction_wood", "stain_wood"]
 
 _BLUE = {"pine": 0.55, "maple": 0.35, "ash": 0.3}
 _MINERAL = {"maple": 0.5, "oak": 0.3, "cherry": 0.35, "ash": 0.25}
@@ -45,6 +45,23 @@ def reaction_wood(log: Log, canvas: Canvas, pixels: Array, age: Array, zones: Ar
     else:
         _tint(pixels, (amount * 0.2).astype(np.float32), (164.0, 158.0, 140.0))
     zones[amount > 0.5] = ZONES["reaction_wood"].value
+
+
+def crotch_figure(log: Log, canvas: Canvas, pixels: Array, zones: Array) -> None:
+    """Paint the feathered grain where two stems grow together, in place, and mark the zone."""
+    if log.fork is None:
+        return
+    factor = int(np.clip(round(2.0 / canvas.mm), 1, 16))
+    x, y, z = np.broadcast_arrays(*canvas.coarse(factor))
+    off, crotch = (enlarge(a, factor, canvas.shape)
+                   for a in log.fork.off_seam(log.first_stem(x, y, z), x, y, z))  # fmt: skip
+    amount = np.exp(-((off / 42.0) ** 2)) * smoothstep(-60.0, 30.0, crotch)
+    rng = named_rng(f"scene crotch {canvas.frame.origin}", log.seed)
+    mm = canvas.mm
+    feather = blur_noise(rng, canvas.shape, (7.0 / mm, 2.2 / mm))
+    feather += 0.6 * blur_noise(rng, canvas.shape, (22.0 / mm, 6.0 / mm))
+    pixels *= (1.0 + (0.085 * amount * feather - 0.1 * amount).astype(np.float32))[..., None]
+    zones[amount > 0.4] = ZONES["figure"].value
 
 
 def stain_wood(log: Log, canvas: Canvas, pixels: Array, sap: Array, zones: Array) -> None:

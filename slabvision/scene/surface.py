@@ -209,6 +209,10 @@ def _chalk(rng: np.random.Generator, canvas: Canvas, pixels: Array, text: str) -
     block += alpha[..., None] * (colour - block)
 
 
+_PAINTS = ((168.0, 48.0, 42.0), (52.0, 84.0, 136.0), (62.0, 108.0, 70.0), (224.0, 221.0, 212.0))
+"""Colours yards seal ends with; invented."""
+
+
 def _cover(rng: np.random.Generator, canvas: Canvas, pixels: Array, zones: Array,
            surface: Surface) -> Array:  # fmt: skip
     """Lay lichen, mud and wax over the wood."""
@@ -219,9 +223,12 @@ def _cover(rng: np.random.Generator, canvas: Canvas, pixels: Array, zones: Array
         (surface.mud, "mud", (112.0, 92.0, 70.0), (16.0, 24.0), 0.9),
         (surface.wax, "wax", (206.0, 200.0, 184.0), (30.0, 60.0), 0.72),
     )
-    for share, key, tone, size, strength in layers:
+    for share, key, usual, size, strength in layers:
         if share <= 0.01:
             continue
+        tone, paint = usual, float(rng.uniform())
+        if key == "wax" and paint < 0.5:  # ends are painted as often as waxed
+            tone, strength = _PAINTS[int(paint * 2 * len(_PAINTS))], 0.92
         field = blur_noise(rng, shape, (size[0] / mm, size[1] / mm))
         field += 0.35 * blur_noise(rng, shape, (1.2 / mm, 1.6 / mm))
         level = 3.2 - 6.2 * share if key == "wax" else 2.9 - 2.2 * share
