@@ -154,10 +154,15 @@ def test_a_net_by_hand_and_its_file_holds_numbers_only() -> None:
 
 
 def test_bark_is_left_out_or_taken_in_on_a_rendered_slab() -> None:
-    from slabvision.study.outline_scenes import outline_scene
+    from slabvision.scene import render_slab
+    from slabvision.scene.truth import FaceTruth
 
-    scene = outline_scene(60_002, 0.4)
-    out = find_outline(scene.pixels)
-    with_bark = find_outline(scene.pixels, bark="in")
-    assert overlap(out, scene.arris) > 0.95
+    photo = render_slab(
+        4, look="elm", yard="gravel", light="overcast", boots=False, sticks=0, megapixels=0.4
+    ).photos[0]
+    assert isinstance(photo.truth, FaceTruth)
+    out = find_outline(photo.pixels)
+    with_bark = find_outline(photo.pixels, bark="in")
+    assert overlap(out, photo.truth.arris) > 0.97
+    assert overlap(with_bark, photo.truth.bark) > 0.96
     assert shapely.Polygon(with_bark).area > shapely.Polygon(out).area
