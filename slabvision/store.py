@@ -11,9 +11,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 import struct
-import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,8 +20,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.files import write_whole
 from slabvision.record import SCHEMA_VERSION, FileRef, PhotoEntry, SlabRecord
 from slabvision.text import json_text
+from slabvision.versions import as_far_as_known, upgraded, version_of
 
 if TYPE_CHECKING:
     from pydantic import ValidationError
@@ -39,6 +39,7 @@ __all__ = [
     "SaveError",
     "check_photo",
     "load_slab",
+    "look_at_slab",
     "new_slab",
     "photo_path",
     "read_labels",
@@ -62,7 +63,17 @@ class BrokenRecordError(RecordError):
 
 
 class NewerRecordError(RecordError):
-    """``slab.json`` was written by a newer slabvision."""
+    """``slab.json`` was written by a newer slabvision.
+
+    Attributes
+    ----------
+    seen : SlabRecord or None
+        What this version understands of it, to be looked at; never to be saved or measured.
+    """
+
+    def __init__(self, message: str, seen: SlabRecord | None) -> None:
+        super().__init__(message)
+        self.seen = seen
 
 
 class MissingPhotoError(RecordError):
@@ -94,7 +105,36 @@ def load_slab(folder: Path | str) -> SlabRecord:
     RecordError
         The folder or ``slab.json`` in it is a link, or no file.
     """
-    place = Path(folder)
+    return _load(Path(folder))
+
+
+def look_at_slab(folder: Path | str) -> tuple[SlabRecord, str]:
+    """Read the record of a slab folder to look at it, even one of a newer version.
+
+    Returns
+    -------
+    SlabRecord
+        Of a newer version: as far as this one understands it; :func:`save_slab` refuses it.
+    str
+        Why it is read-only; empty when it may be changed and saved.
+
+    Raises
+    ------
+    RecordError
+        As for :func:`load_slab`; ``NewerRecordError`` where nothing of it is understood.
+    """
+    try:
+        return _load(Path(folder)), ""
+    except NewerRecordError as error:
+        if error.seen is None:
+            raise
+        return error.seen, (
+            f"Read-only. {error} What this version does not know is not shown, and numbers leave "
+            "it out"
+        )
+
+
+def _load(place: Path) -> SlabRecord:
     if place.is_symlink():
         raise RecordError(f"{place}: a link, not a slab's folder; name the folder it leads to")
     return read_record(_inside(place, RECORD))
@@ -126,13 +166,16 @@ def read_record(path: Path) -> SlabRecord:
         raise BrokenRecordError(f"{path}: not JSON ({error}). {hint}") from None
     if not isinstance(data, dict):
         raise BrokenRecordError(f"{path}: not a slab record. {hint}")
-    version = data.get("schema_version")
-    if isinstance(version, int) and version > SCHEMA_VERSION:
+    version = version_of(data)
+    if version is not None and version > SCHEMA_VERSION:
         raise NewerRecordError(
             f"{path}: written by a newer slabvision (record version {version}; this one knows "
-            f"{SCHEMA_VERSION}). Update slabvision to open it; nothing was changed"
+            f"{SCHEMA_VERSION}). Update slabvision to change or measure it; nothing was changed.",
+            as_far_as_known(data),
         )
     try:
+        if version is not None and version < SCHEMA_VERSION:
+            return SlabRecord.model_validate(upgraded(data))
         return SlabRecord.model_validate_json(raw)
     except ValidationError as error:
         raise BrokenRecordError(f"{path}: {_first_fault(error)}. {hint}") from None
@@ -305,10 +348,10 @@ def save_slab(
             for each in pending:
                 target = place / each.name
                 if not target.is_file() or target.read_bytes() != each.data:
-                    _write_replace(target, each.data)
+                    write_whole(target, each.data)
             if (place / RECORD).is_file():
-                _write_replace(place / PREVIOUS, (place / RECORD).read_bytes())
-            _write_replace(place / RECORD, text)
+                write_whole(place / PREVIOUS, (place / RECORD).read_bytes())
+            write_whole(place / RECORD, text)
             _collect(place, saved)
     except Timeout:
         raise SaveError(
@@ -364,32 +407,6 @@ def _packed(entry: PhotoEntry, image: NDArray[Any], depth: int, pending: list[_P
     name = f"{'defects' if depth == 16 else 'zones'}-{digest[:20]}.png"
     pending.append(_Pending(name, data))
     return FileRef(file=name, sha256=digest)
-
-
-def _write_replace(target: Path, data: bytes) -> None:
-    """Write to a temporary file, flush it to the disk, rename, flush the folder."""
-    temporary = target.with_name(f".{target.name}.{uuid.uuid4().hex[:8]}.part")
-    try:
-        with temporary.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, target)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise
-    _flush_folder(target.parent)
-
-
-def _flush_folder(folder: Path) -> None:
-    if os.name != "posix":
-        return  # a folder cannot be opened for flushing there
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _collect(place: Path, saved: SlabRecord) -> None:
@@ -465,7 +482,7 @@ def new_slab(folder: Path | str, photos: list[Path], roles: list[str] | None = N
             if not (target.exists() and target.samefile(path)):
                 if target.exists():
                     raise RecordError(f"{target}: there is a file of that name already")
-                _write_replace(target, path.read_bytes())
+                write_whole(target, path.read_bytes())
     except OSError as error:
         raise SaveError(f"{place}: could not be made ({error.strerror or error})") from error
     return save_slab(place, record)

@@ -7,9 +7,6 @@ its reason in ``notes``. Beside the files lies their W3C CSV-on-the-Web metadata
 
 from __future__ import annotations
 
-import contextlib
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import slabvision
 from slabvision.estimate import Estimate
+from slabvision.files import write_whole
 from slabvision.findings import Budget, FaceFindings, Findings
 from slabvision.text import csv_cell, json_text
 from slabvision.units import BOARD_FOOT_MM3, IN2_MM2, LB_KG, MM_PER_IN
@@ -24,7 +22,15 @@ from slabvision.units import BOARD_FOOT_MM3, IN2_MM2, LB_KG, MM_PER_IN
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["TABLES", "defects_table", "faces_table", "slabs_table", "widths_table", "write_tables"]
+__all__ = [
+    "TABLES",
+    "defects_table",
+    "faces_table",
+    "slabs_table",
+    "widths_table",
+    "write_tables",
+    "write_whole",
+]
 
 Unit = Literal["in", "mm"]
 Row = dict[str, Any]
@@ -385,18 +391,3 @@ def _meaning(column: str, unit: Unit) -> str:
     if column.endswith("_hi95"):
         return f"upper end of the 95 % interval of {words}"
     return words
-
-
-def write_whole(path: Path, data: bytes) -> Path:
-    """Write a file whole or not at all: a temporary file beside it, then one rename."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
-    return path

@@ -67,14 +67,14 @@ def test_a_save_without_fsync_is_noticed(tmp_path, monkeypatch):
 
 
 def test_a_save_that_does_not_flush_the_folder_before_collecting_is_noticed(tmp_path, monkeypatch):
-    from slabvision import store
+    from slabvision import files
 
     folder = tmp_path / "slab"
     folder.mkdir()
     record = start(folder)
     for number in (1, 2):
         record = save_number(folder, record, number)
-    monkeypatch.setattr(store, "_flush_folder", lambda folder: None)
+    monkeypatch.setattr(files, "flush_folder", lambda folder: None)
     disk = watched(monkeypatch, folder, lambda: save_number(folder, record, 3))
     with pytest.raises(Exception, match=r"slab\.json|label image"):
         [number_in(state) for state in disk.found_after(tmp_path)]
