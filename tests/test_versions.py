@@ -156,6 +156,20 @@ def test_a_newer_record_is_looked_at_read_only_with_a_clear_sentence(sample):
     assert (folder / "slab.json").read_bytes() == before
 
 
+def test_the_plugin_opens_a_newer_record_read_only(sample):
+    from napari_slabvision._session import SlabSession, save_snapshot
+
+    folder = sample(SCHEMA_VERSION)
+    assert SlabSession.open(folder).read_only == ""
+    before = _newer(folder)
+    session = SlabSession.open(folder)
+    assert session.read_only.startswith("Read-only.")
+    assert session.file == "face-a.png"
+    with pytest.raises(NewerRecordError):
+        save_snapshot(session.snapshot())
+    assert (folder / "slab.json").read_bytes() == before
+
+
 def test_a_newer_record_of_which_nothing_is_understood_says_so(sample):
     folder = sample(SCHEMA_VERSION)
     (folder / "slab.json").write_text(

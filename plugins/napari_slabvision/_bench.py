@@ -103,6 +103,8 @@ class Bench(QObject):
             self.said.emit(str(error), True)
             return False
         self.take_on(session)
+        if session.read_only:
+            self.said.emit(session.read_only, True)
         return True
 
     def take_on(self, session: SlabSession) -> None:

@@ -77,6 +77,8 @@ class SlabSession:
         Of the photos opened so far.
     painted : set of str
         Photos whose images differ from the last save.
+    read_only : str
+        Why nothing of it can be saved (a newer record); empty when it can.
     """
 
     folder: Path
@@ -84,6 +86,7 @@ class SlabSession:
     file: str = ""
     images: dict[str, Images] = field(default_factory=dict)
     painted: set[str] = field(default_factory=set)
+    read_only: str = ""
     edits: int = 0
     saved_edits: int = 0
     collect: Callable[[PhotoEntry], PhotoEntry] | None = None
@@ -95,10 +98,10 @@ class SlabSession:
     @classmethod
     def open(cls, folder: Path | str) -> SlabSession:
         """Open a slab folder; the first photo of a face is looked at first."""
-        from slabvision.store import load_slab
+        from slabvision.store import look_at_slab
 
-        record = load_slab(folder)
-        session = cls(Path(folder).resolve(), record)
+        record, read_only = look_at_slab(folder)
+        session = cls(Path(folder).resolve(), record, read_only=read_only)
         session.file = first_photo(record)
         return session
 
