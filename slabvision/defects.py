@@ -205,7 +205,8 @@ ZONES = MappingProxyType({z.key: z for z in _ZONES})
 """Every zone, by key. Values from 100 up are *not seen*."""
 
 _END_CHECKING = frozenset({"oak", "walnut", "beech", "madrone"})
-_THICK_MM = 2.5 * _IN
+THICK_MM = 2.5 * _IN
+"""From this thickness on, slabs get longer keep-outs at end checks."""
 
 
 def defect_kind(key: str) -> DefectKind:
@@ -260,7 +261,7 @@ def keep_out(
     if overrides and key in overrides:
         return overrides[key]
     words = set((species or "").lower().replace("-", " ").split())
-    thick = thickness_mm is not None and thickness_mm >= _THICK_MM
+    thick = thickness_mm is not None and thickness_mm >= THICK_MM
     if key == "end_check" and (thick or words & _END_CHECKING):
         return KeepOut(along_mm=6 * _IN, across_mm=base.across_mm)
     if key == "surface_check" and wet_face:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from slabvision.exif import Exif
 
-__all__ = ["FILM_DIAGONAL_MM", "Lens", "read_lens"]
+__all__ = ["FILM_DIAGONAL_MM", "Lens", "distortion_u", "read_lens"]
 
 FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
 """Diagonal of 36 x 24 mm film."""
@@ -31,7 +31,7 @@ _U_NO_SIZE = 0.05
 _U_EDITED = 0.15
 _U_CROPPED = 0.20
 _K1_U = 0.01
-_K1_U_WIDE = 0.03
+_K1_U_WIDE = 0.025
 _WIDE_MM = 20.0
 
 _SAME_ASPECT = 0.01
@@ -134,9 +134,29 @@ def read_lens(exif: Exif, size: tuple[int, int]) -> Lens:
         focal_px=focal,
         focal_u=u,
         why=f"{'; '.join(words)}: {focal:.0f} px, within about {200 * u:.0f} %",
-        k1_u=_K1_U_WIDE if (exif.focal35_mm or 99.0) < _WIDE_MM else _K1_U,
+        k1_u=distortion_u(focal, size),
         device=exif.device,
     )
+
+
+def distortion_u(focal_px: float | None, shape: tuple[int, int]) -> float:
+    """Return the standard uncertainty of the first radial distortion term of a lens.
+
+    Parameters
+    ----------
+    focal_px : float or None
+        Focal length in pixels; ``None`` when not known.
+    shape : tuple of int
+        Size of the photo, pixels.
+
+    Examples
+    --------
+    >>> distortion_u(3000.0, (3000, 4000)), distortion_u(1500.0, (3000, 4000))
+    (0.01, 0.025)
+    """
+    if focal_px is None or focal_px / math.hypot(*shape) * FILM_DIAGONAL_MM < _WIDE_MM:
+        return _K1_U_WIDE
+    return _K1_U
 
 
 def _unknown(reason: str, exif: Exif) -> Lens:

@@ -81,7 +81,7 @@ class Mark:
         Where it lies. ``"face"``: on the measured face, ``offset_mm`` above it (negative:
         below; the upper side of a 3 mm thick square is at 3). ``"ground"``: on the ground
         beside, below the face by ``offset_mm``, the slab's thickness; without a thickness
-        anything from 0 to 120 mm is believed. ``"unsaid"``: either of the two, as likely.
+        anything from 0 to 220 mm is believed. ``"unsaid"``: either of the two, as likely.
     offset_mm, offset_u_mm : float
         Distance from the face's plane and its standard uncertainty.
     shared : str

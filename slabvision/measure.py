@@ -38,6 +38,10 @@ _BOW_U_MM = 4.0
 """Standard uncertainty of how far a face stands off its plane when nobody measured it
 (common practice, no source)."""
 
+_GROUND_U_MM = 4.0
+"""Standard uncertainty of how level the ground beside a slab is with what the slab lies on
+(common practice, no source)."""
+
 
 class MeasureError(Exception):
     """A slab cannot be measured at all; the message says what is missing and what to do."""
@@ -74,12 +78,14 @@ def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
         The marks contradict one another or cannot lie on a face, by name.
     """
     from slabvision import plane as p
+    from slabvision.lens import distortion_u
 
     marks: list[Any] = []
     for mark in entry.marks:
         place, offset, offset_u = mark.place, mark.offset_mm, mark.offset_u_mm
         if place == "ground" and offset == 0 and thickness.determined:
-            offset, offset_u = thickness.estimate.value, max(thickness.estimate.u, offset_u)
+            offset = thickness.estimate.value
+            offset_u = max(math.hypot(thickness.estimate.u, _GROUND_U_MM), offset_u)
         shared: dict[str, Any] = {
             "name": mark.name,
             "place": place,
@@ -105,7 +111,8 @@ def plane_of(entry: PhotoEntry, thickness: Budget, draws: int = DRAWS) -> Plane:
                 )
             case "board":
                 marks.append(_board(mark, shared))
-    camera = p.Camera(entry.shape, entry.focal_px, entry.focal_u, shared=entry.camera)
+    bend_u = distortion_u(entry.focal_px, entry.shape)
+    camera = p.Camera(entry.shape, entry.focal_px, entry.focal_u, bend_u, shared=entry.camera)
     return p.fit_plane(marks, camera, draws=draws, seed=int(entry.sha256[:8], 16))
 
 

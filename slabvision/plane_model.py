@@ -24,11 +24,14 @@ __all__ = ["CORE", "Evaluation", "Model", "build_model", "log_tilt_prior"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
-CORE = 7
-"""Slope x, slope y, log distance; then, as standard normals: focal, k1, centre x, centre y."""
+CORE = 8
+"""Slope x, slope y, log distance; then, as standard normals: focal, k1, centre x, centre y, k2."""
 
-GROUND_MM = 120.0
-"""Thickest slab believed when a mark on the ground comes without a thickness."""
+GROUND_MM = 220.0
+"""Deepest ground believed when a mark on it comes without a depth: a thick slab on bearers."""
+
+_OF_THE_LENS = ((3, "focal"), (4, "k1"), (7, "k2"))
+"""Parameters that photos by one phone share."""
 
 _LOG_DISTANCE = (math.log(10.0), math.log(300_000.0))
 """The camera stands between 10 mm and 300 m from the face."""
@@ -94,6 +97,7 @@ class Model:
             np.exp(theta[:, 2].clip(*_LOG_DISTANCE)),
             focal * np.exp(focal_u * theta[:, 3]),
             self.camera.lens_k1_u * theta[:, 4],
+            self.camera.lens_k2_u * theta[:, 7],
             np.array(self.camera.centre_xy) + spread * theta[:, 5:7],
         )
 
@@ -247,11 +251,14 @@ class Model:
         fx, fy = x - views.centre[:, :1], y - views.centre[:, 1:]
         rows.append(np.concatenate([-focal_u * fx, -focal_u * fy], axis=1))
         r2 = (fx * fx + fy * fy) / (f * f)
-        bend = -self.camera.lens_k1_u * r2 / (1 - views.k1[:, None] * r2)
-        rows.append(np.concatenate([bend * fx, bend * fy], axis=1))
+        k1, k2 = views.k1[:, None], views.k2[:, None]
+        bend = -r2 / (1 - (k1 + 3 * k2 * r2) * r2)
+        first, second = self.camera.lens_k1_u * bend, self.camera.lens_k2_u * bend * r2
+        rows.append(np.concatenate([first * fx, first * fy], axis=1))
         move = self.camera.centre_u * self.camera.diagonal_px
         zero, one = np.zeros_like(px), np.full_like(px, -move)
         rows += [np.concatenate([one, zero], axis=1), np.concatenate([zero, one], axis=1)]
+        rows.append(np.concatenate([second * fx, second * fy], axis=1))
         rows += [lay.turned(change) for _, change in pattern.common]
         if pattern.height_column >= 0:
             lift = -pattern.height_u_mm / (views.distance_mm[:, None] * lay.shrink)
@@ -293,7 +300,7 @@ def build_model(
     shared: list[tuple[int, str]] = []
     wide: list[tuple[float, float, float]] = []
     if camera.shared:
-        shared += [(3, f"{camera.shared}:focal"), (4, f"{camera.shared}:k1")]
+        shared += [(column, f"{camera.shared}:{what}") for column, what in _OF_THE_LENS]
     patterns = []
     for mark in marks:
         base, errors, along = _shape_of(mark)

@@ -5,8 +5,8 @@ A sight through the undistorted image point (x, y), in focal lengths from the pr
 meets it at Z = depth / (1 - slope . (x, y)); where the divisor is not positive the sight passes
 the horizon. Lengths on the plane follow from the metric I + slope slopeᵀ, whose square root
 maps (X, Y) to millimetres in the plane. Radial distortion is the division model of Fitzgibbon
-(CVPR 2001), undistorted = distorted / (1 + k1 r²), with r in focal lengths: closed form both
-ways, and to first order the k1 of OpenCV.
+(CVPR 2001), undistorted = distorted / (1 + k1 r² + k2 r⁴), with r in focal lengths: closed form
+towards the plane, and to first order the k1 and k2 of OpenCV.
 
 Everything here works on a batch of K views at once; image points are (x, y) pixels.
 """
@@ -38,6 +38,9 @@ _UNKNOWN_LENS_U = 0.30
 
 _UNKNOWN_K1_U = 0.03
 """Distortion of a lens of which nothing is said, in the picture as stored (type B)."""
+_K2_BY_K1 = 1 / 3
+"""Standard uncertainty of the second term beside that of the first (type B): without it a long
+tape across an ultra-wide picture fixes the first term far better than the lens obeys it."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +109,11 @@ class Camera:
         """Standard uncertainty of k1: of an unknown lens, at least 0.03."""
         return max(self.k1_u, _UNKNOWN_K1_U) if self.focal_px is None else self.k1_u
 
+    @property
+    def lens_k2_u(self) -> float:
+        """Standard uncertainty of k2."""
+        return _K2_BY_K1 * self.lens_k1_u
+
 
 @dataclass(frozen=True)
 class Views:
@@ -117,7 +125,7 @@ class Views:
         Rise of the plane in depth per millimetre across the view.
     depth_mm : ndarray (K,)
         Distance along the optical axis.
-    focal_px, k1 : ndarray (K,)
+    focal_px, k1, k2 : ndarray (K,)
         Focal length and radial distortion.
     centre : ndarray (K, 2)
         Principal point.
@@ -127,6 +135,7 @@ class Views:
     depth_mm: Floats
     focal_px: Floats
     k1: Floats
+    k2: Floats
     centre: Floats
 
     def __len__(self) -> int:
@@ -139,6 +148,7 @@ class Views:
             self.depth_mm[rows],
             self.focal_px[rows],
             self.k1[rows],
+            self.k2[rows],
             self.centre[rows],
         )
 
@@ -160,11 +170,12 @@ class Views:
         -------
         xu, yu, ahead, part : ndarray (K, N)
             Undistorted position; 1 - slope . (xu, yu), positive in front of the horizon; and
-            1 + k1 r², positive where the distortion model holds.
+            1 + k1 r² + k2 r⁴, positive where the distortion model holds.
         """
         xd = (x - self.centre[:, :1]) / self.focal_px[:, None]
         yd = (y - self.centre[:, 1:]) / self.focal_px[:, None]
-        part = 1 + self.k1[:, None] * (xd * xd + yd * yd)
+        r2 = xd * xd + yd * yd
+        part = 1 + (self.k1[:, None] + self.k2[:, None] * r2) * r2
         safe = np.where(part > 0, part, np.nan)
         xu, yu = xd / safe, yd / safe
         ahead = 1 - (self.slope[:, :1] * xu + self.slope[:, 1:] * yu)
@@ -195,10 +206,26 @@ class Views:
         z = self.depth_mm[:, None] + ax * sx + ay * sy
         z = np.where(z > 1e-9, z, np.nan)
         xu, yu = sx / z, sy / z
-        inner = 1 - 4 * self.k1[:, None] * (xu * xu + yu * yu)
-        grow = 2 / (1 + np.sqrt(np.where(inner >= 0, inner, np.nan)))
+        grow = self._bent(xu * xu + yu * yu)
         f = self.focal_px[:, None]
         return xu * grow * f + self.centre[:, :1], yu * grow * f + self.centre[:, 1:]
+
+    def _bent(self, u2: Floats) -> Floats:
+        """Return distorted over undistorted radius for squared undistorted radii, (K, N)."""
+        k1, k2 = self.k1[:, None], self.k2[:, None]
+        inner = 1 - 4 * k1 * u2
+        grow = 2 / (1 + np.sqrt(np.where(inner >= 0, inner, np.nan)))  # exact without k2
+        if not self.k2.any():
+            return np.asarray(grow)
+        with np.errstate(all="ignore"):
+            for _ in range(20):  # Newton on grow = 1 + k1 r² + k2 r⁴, with r² = u² grow²
+                r2 = u2 * grow * grow
+                off = grow - 1 - (k1 + k2 * r2) * r2
+                step = off / (1 - 2 * u2 * grow * (k1 + 2 * k2 * r2))
+                grow = grow - step
+                if not np.nanmax(np.abs(step), initial=0.0) > 1e-13:
+                    break
+            return np.asarray(np.where(np.abs(off) < 1e-9, grow, np.nan))
 
     def local(self, x: Floats, y: Floats) -> tuple[Floats, tuple[Floats, Floats, Floats, Floats]]:
         """Positions (2, K, N) in the plane and their derivative by pixel.
@@ -218,8 +245,9 @@ class Views:
         gx, gy = sx * reach / self.depth_mm[:, None], sy * reach / self.depth_mm[:, None]
         m00, m01 = reach + gx * ax, gx * ay
         m10, m11 = gy * ax, reach + gy * ay
-        # d(xu, yu) / d(xd, yd) = (I - 2 k1 xu xdᵀ) / part, and xd = xu part
-        k = 2 * self.k1[:, None]
+        # d(xu, yu) / d(xd, yd) = (I - (2 k1 + 4 k2 r²) xu xdᵀ) / part, and xd = xu part
+        r2 = (xu * xu + yu * yu) * part * part
+        k = 2 * self.k1[:, None] + 4 * self.k2[:, None] * r2
         scale = 1 / (part * self.focal_px[:, None])
         d00, d01 = 1 - k * xu * xu * part, -k * xu * yu * part
         d11 = 1 - k * yu * yu * part

@@ -228,6 +228,17 @@ def test_a_drawn_pith_line_turns_the_grain():
     assert region.with_keep_outs.contains(Point(1000 + 250, 300))
 
 
+def test_a_thin_check_whose_painted_edges_cross_still_gets_its_keep_out():
+    rng = np.random.default_rng(0)
+    along = np.arange(0, 240, 20.0)
+    edges = [np.c_[along, rng.normal(0, 0.6, 12)] for _ in range(2)]
+    crossed = Polygon(np.vstack([edges[0], edges[1][::-1]]))
+    assert not crossed.is_valid
+    grown = sum_with_box(crossed, 76.2, 12.7)
+    assert grown.is_valid
+    assert grown.area == pytest.approx((220 + 2 * 76.2) * (2 * 12.7 + 2), rel=0.1)
+
+
 def test_sum_with_box_against_a_raster():
     rng = np.random.default_rng(3)
     star = Polygon([

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from slabvision.measure import MeasureError, measure_slab
+from slabvision.findings import Budget
+from slabvision.measure import MeasureError, measure_slab, plane_of
 from slabvision.record import (
     Landmark,
     MoistureReading,
@@ -264,3 +265,23 @@ def test_a_record_with_landmarks_is_kept_whole(tmp_path):
     marks = [Landmark(name="big knot", point=(440, 1060))]
     folder = square_on_slab(tmp_path / "s", landmarks=marks)
     assert load_slab(folder).photos[0].landmarks[0].name == "big knot"
+
+
+def test_an_ultra_wide_photo_is_believed_to_bend_more(folder):
+    entry = load_slab(folder).photos[0]
+    nothing = Budget.undetermined("not read", "mm", 200)
+    wide = entry.model_copy(update={"focal_px": 0.3 * float(np.hypot(*entry.shape))})
+    assert plane_of(entry, nothing, 200).camera.k1_u < plane_of(wide, nothing, 200).camera.k1_u
+
+
+def test_ground_is_never_believed_to_be_perfectly_level_with_the_slab(folder):
+    entry = load_slab(folder).photos[0]
+    mark = entry.marks[0].model_copy(update={"place": "ground", "offset_mm": 0.0})
+    beside = entry.model_copy(update={"marks": [mark]})
+    exact = Budget.sum_of(60.0, "mm", {"thickness": np.zeros(1000)})
+    corners = np.asarray(entry.arris.points)
+    area = plane_of(beside, exact).area(corners)
+    on_face = plane_of(entry, exact).area(corners)
+    # 60 mm further away: the slab is smaller than the sheet on the ground says.
+    assert area.value < on_face.value
+    assert area.u / area.value > on_face.u / on_face.value

@@ -162,3 +162,27 @@ def test_what_is_out_of_focus_is_blurred_as_a_thin_lens_would() -> None:
     disc = 3.0 * (3000.0 / 2000.0) * (3000.0 - 2000.0) / 3000.0
     assert lens.defocus(3.0, 2000.0) == pytest.approx(np.full((29, 38), disc / 4), rel=1e-9)
     assert lens.defocus(3.0, 3000.0).max() < 1e-9
+
+
+def test_opencv_finds_the_lens_again_from_what_it_photographed() -> None:
+    # Zhang, "A flexible new technique for camera calibration", IEEE TPAMI 22 (2000), as OpenCV's
+    # calibrateCamera does it: an outside judge of focal length, centre and both radial terms.
+    grid = np.stack(np.meshgrid(np.arange(9) * 90.0, np.arange(7) * 90.0), axis=-1).reshape(-1, 2)
+    board = np.column_stack([grid, np.zeros(len(grid))])
+    poses = [(0.0, 0.0), (25.0, 20.0), (30.0, 110.0), (35.0, 200.0), (28.0, 300.0), (15.0, 60.0)]
+    seen = []
+    for tilt, azimuth in poses:
+        rotation, position = aim(np.array([360.0, 270.0, 0.0]), 900.0, tilt, azimuth, 5.0,
+                                 steady=True)  # fmt: skip
+        lens = Camera((900, 1200), 900.0, (455.0, 592.0), 0.02, -0.006, rotation, position)
+        seen.append(lens.project(board)[:, ::-1].astype(np.float32))
+    first = np.array([[1000.0, 0, 599.5], [0, 1000.0, 449.5], [0, 0, 1]])
+    flags = cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO
+    flags |= cv2.CALIB_ZERO_TANGENT_DIST | cv2.CALIB_FIX_K3
+    rms, matrix, bend, _, _ = cv2.calibrateCamera(
+        [board.astype(np.float32)] * len(poses), seen, (1200, 900), first, np.zeros(5), flags=flags
+    )
+    assert rms < 1e-3
+    assert matrix[0, 0] == pytest.approx(900.0, abs=0.1)
+    assert (matrix[0, 2], matrix[1, 2]) == pytest.approx((592.0, 455.0), abs=0.1)
+    assert bend.ravel()[:2] == pytest.approx([0.02, -0.006], abs=3e-4)

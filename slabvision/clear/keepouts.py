@@ -107,7 +107,8 @@ def sum_with_box(shape: Any, along: float, across: float) -> Any:
     stops: list[Floats] = []
     for part in shapely.get_parts(shape):
         if part.geom_type == "Polygon":
-            pieces.append(part)
+            # A thin painted check can touch itself once it is simplified and laid along the grain.
+            pieces.append(part if part.is_valid else shapely.make_valid(part))
             lines = [part.exterior, *part.interiors]
         elif part.geom_type in ("LineString", "LinearRing"):
             lines = [part]

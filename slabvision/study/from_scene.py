@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,10 +26,19 @@ from slabvision.record import (
     ThicknessReading,
 )
 from slabvision.scene import ScenePhoto, SlabScene
+from slabvision.scene.reference import ReferenceMark
 from slabvision.scene.truth import EndTruth, FaceTruth
 from slabvision.study.hand import DrawingHand, clicked, drawn_line
 
-__all__ = ["ScenePlace", "marks_on", "photo_name", "readings", "record_of", "write_slab"]
+__all__ = [
+    "ScenePlace",
+    "marks_of",
+    "marks_on",
+    "photo_name",
+    "readings",
+    "record_of",
+    "write_slab",
+]
 
 Floats = NDArray[np.float64]
 
@@ -82,9 +92,45 @@ def marks_on(
     The reference itself is a little off as well: a tape's readings all stretch together, with
     the standard uncertainty that the mark states.
     """
+    return marks_of(
+        face_truth_of(photo).marks,
+        hand,
+        rng,
+        tape_u_mm=tape_u_mm,
+        stretch_mm=tape_u_mm,
+        place=place,
+    )
+
+
+def marks_of(
+    references: Iterable[ReferenceMark],
+    hand: DrawingHand,
+    rng: np.random.Generator,
+    *,
+    tape_u_mm: float,
+    stretch_mm: float,
+    place: ScenePlace | None = None,
+    first: int = 1,
+) -> list[Any]:
+    """Return marks of references whose truth is known, as a person would click them.
+
+    Parameters
+    ----------
+    references : iterable of ReferenceMark
+    hand : DrawingHand
+    rng : Generator
+    tape_u_mm : float
+        Standard uncertainty that the person states for a reading.
+    stretch_mm : float
+        Standard deviation by which a tape's readings stretch together, at its far end.
+    place : ScenePlace, optional
+        What the person says about where they lie.
+    first : int
+        Number of the first, for their names.
+    """
     how = place or ScenePlace()
     out: list[Any] = []
-    for number, true in enumerate(face_truth_of(photo).marks, start=1):
+    for number, true in enumerate(references, start=first):
         where: dict[str, Any] = {
             "name": f"{true.kind} {number}",
             "place": true.place if how.say else "unsaid",
@@ -95,7 +141,7 @@ def marks_on(
         mm = np.asarray(true.mm, float)
         match true.kind:
             case "tape":
-                known = mm + rng.normal(0, tape_u_mm) * mm / max(mm.max(), 1.0)
+                known = mm + rng.normal(0, stretch_mm) * mm / max(mm.max(), 1.0)
                 out.append(
                     TapeMark(points=points, mm=known.round(2).tolist(), u_mm=tape_u_mm, **where)
                 )
