@@ -14,9 +14,15 @@ def main() -> None:
     if sys.argv[1:] == ["--version"]:
         sys.stdout.write(f"slabvision {__version__}\n")
         return
-    from slabvision.cli import app
+    try:
+        from slabvision.cli import app
 
-    app()
+        app()
+    except ImportError as error:  # a damaged or missing dependency: what to do, not where it broke
+        from slabvision.text import plain
+
+        sys.stderr.write(f"slabvision: {plain(str(error))}\n")
+        sys.exit(2)
 
 
 if __name__ == "__main__":
