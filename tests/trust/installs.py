@@ -53,13 +53,17 @@ def _must(words: list[str], **how: object) -> str:
     return done.stdout
 
 
-def pythons_here() -> list[str]:
-    """Return the versions of Python on this machine that the program supports, newest first."""
-    return [
-        version
-        for version in NEWEST_FIRST
-        if _run([_uv(), "python", "find", "--no-project", version]).returncode == 0
-    ]
+def pythons_here() -> dict[str, str]:
+    """Return the Pythons of this machine that the program supports, newest first, by version."""
+    found = {}
+    for version in NEWEST_FIRST:
+        asked = _run([_uv(), "python", "find", "--no-project", version])
+        own = sorted(Path.home().glob(f".pyenv/versions/{version}.*/bin/python"))
+        if asked.returncode == 0:
+            found[version] = asked.stdout.strip()
+        elif own:
+            found[version] = str(own[-1])
+    return found
 
 
 def built(place: Path) -> tuple[Path, Path]:
@@ -73,12 +77,12 @@ def built(place: Path) -> tuple[Path, Path]:
     return wheel, source
 
 
-def try_install(version: str, extra: str, wheel: Path, source: Path, place: Path) -> str:
+def try_install(interpreter: str, extra: str, wheel: Path, source: Path, place: Path) -> str:
     """Install, run and test in a fresh environment; return what was found in one line."""
     start = time.monotonic()
     home, empty = place / "env", place / "empty"
     empty.mkdir(parents=True)
-    _must([_uv(), "venv", "--quiet", "--no-project", "--python", version, str(home)])
+    _must([_uv(), "venv", "--quiet", "--no-project", "--python", interpreter, str(home)])
     python = str(home / "bin" / "python")
     wanted = (
         f"slabvision[{extra}] @ {wheel.as_uri()}" if extra else f"slabvision @ {wheel.as_uri()}"
@@ -113,7 +117,7 @@ def main(words: list[str] | None = None) -> int:
     parser.add_argument("--without-napari-only", action="store_true")
     known = parser.parse_args(words)
     here = pythons_here()
-    versions = known.python or ([here[0], "3.11"] if here[0] != "3.11" else ["3.11"])
+    versions = known.python or list(dict.fromkeys([next(iter(here)), "3.11"]))
     print(f"Python here: {', '.join(here)}; tried: {', '.join(versions)}")
     failed = 0
     with tempfile.TemporaryDirectory() as place_:
@@ -124,7 +128,10 @@ def main(words: list[str] | None = None) -> int:
                 name = f"Python {version}, {'with' if extra else 'without'} napari"
                 spot = place / f"{version}-{extra or 'plain'}"
                 try:
-                    print(f"{name}: {try_install(version, extra, wheel, source, spot)}", flush=True)
+                    print(
+                        f"{name}: {try_install(here[version], extra, wheel, source, spot)}",
+                        flush=True,
+                    )
                 except RuntimeError as error:
                     failed += 1
                     print(f"{name}: FAILED\n{error}", flush=True)
