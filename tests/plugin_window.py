@@ -174,3 +174,14 @@ def ready(dock: Any) -> None:
     wait_until(lambda: not bench.jobs.busy, what="for the jobs")
     settle(0.4)
     wait_until(lambda: not bench.jobs.busy, what="for the jobs")
+
+
+def csv_of_command_line(folder: Path, out: Path) -> dict[str, bytes]:
+    """Return the tables that the command line writes, by name."""
+    from typer.testing import CliRunner
+
+    from slabvision.cli import app
+
+    done = CliRunner().invoke(app, ["measure", str(folder), "--csv", str(out), "--unit", "in"])
+    assert done.exit_code == 0, done.output
+    return {p.name: p.read_bytes() for p in sorted(out.iterdir())}

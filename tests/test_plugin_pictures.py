@@ -10,9 +10,10 @@ import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from tests.plugin_window import dock_in, ready, settle, wait_until
+from tests.plugin_window import Hand, button_named, dock_in, press, ready, settle, wait_until
 
 pytestmark = [pytest.mark.screen, pytest.mark.slow]
 
@@ -31,7 +32,16 @@ STEPS = ("slab-and-notebook", "reference", "outline", "defects", "end-grain", "f
 
 def cut_off(dock: Any) -> list[str]:
     """Return what of the dock is narrower than its words or sticks out of it."""
-    from qtpy.QtWidgets import QCheckBox, QLabel, QPushButton, QToolButton
+    from qtpy.QtWidgets import (
+        QCheckBox,
+        QComboBox,
+        QLabel,
+        QPushButton,
+        QStyle,
+        QStyleOptionComboBox,
+        QTableWidget,
+        QToolButton,
+    )
 
     words = []
     view = dock.scroll.viewport()
@@ -51,7 +61,44 @@ def cut_off(dock: Any) -> list[str]:
                     words.append(f"{widget.text()[:40]!r} has {widget.height()} of {needs} px")
             elif widget.sizeHint().width() > widget.width() + 1:
                 words.append(f"{widget.text()!r} needs {widget.sizeHint().width()} px")
+    for choice in dock.findChildren(QComboBox):
+        if choice.isVisible():
+            option = QStyleOptionComboBox()
+            choice.initStyleOption(option)
+            field = choice.style().subControlRect(
+                QStyle.ComplexControl.CC_ComboBox,
+                option,
+                QStyle.SubControl.SC_ComboBoxEditField,
+                choice,
+            )
+            icon = 0 if choice.itemIcon(choice.currentIndex()).isNull() else 4
+            icon += choice.iconSize().width() if icon else 0
+            needs = choice.fontMetrics().horizontalAdvance(choice.currentText()) + icon
+            if needs > field.width():
+                words.append(f"{choice.currentText()!r} needs {needs} of {field.width()} px")
+    for table in dock.findChildren(QTableWidget):
+        if table.isVisible():
+            words += cut_cells(table)
     return words
+
+
+def cut_cells(table: Any) -> list[str]:
+    """Return the cells whose words do not fit, over as many lines as their row is high."""
+    found = []
+    for row in range(table.rowCount()):
+        for column in range(table.columnCount()):
+            item = table.item(row, column)
+            if item is None or not item.text():
+                continue
+            needs = table.visualItemRect(item)
+            icon = 0 if item.icon().isNull() else table.iconSize().width() + 4
+            wide = needs.width() - icon - 6
+            metrics = table.fontMetrics()
+            lines = max(1, table.rowHeight(row) // metrics.lineSpacing())
+            longest = max(metrics.horizontalAdvance(word) for word in item.text().split())
+            if longest > wide or metrics.horizontalAdvance(item.text()) > wide * lines:
+                found.append(f"{item.text()!r} has {wide} px and {lines} line(s)")
+    return found
 
 
 def keep(window: Any, name: str, folder: Path) -> Path:
@@ -114,19 +161,54 @@ def test_every_step_fits_the_screen(
     assert faults == []
 
 
-def show_end(dock: Any) -> None:
-    from slabvision.record import EndGrainMarks
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_a_preview_is_shown_with_its_size_and_its_keys(
+    make_napari_viewer: Any, tmp_path: Path, theme: str
+) -> None:
+    from slabvision.sample import sample_folder
 
+    kept = Path(os.environ.get("SLABVISION_SCREENS", tmp_path))
+    viewer = make_napari_viewer(show=True)
+    viewer.theme = theme
+    window = viewer.window._qt_window
+    with sample_folder() as folder, dock_in(viewer, folder) as dock:
+        window.setGeometry(0, 0, *SIZES[0])
+        settle(0.5)
+        dock.open_step(4)
+        trace_a_check(dock, Hand(viewer))
+        bar = dock.scroll.verticalScrollBar()
+        bar.setValue(bar.maximum() // 3)
+        settle(0.3)
+        assert cut_off(dock) == []
+        assert dock.step(4).tools.accept.isEnabled()
+        picture = keep(window, f"{SIZES[0][0]}-{theme}-7-preview", kept)
+        assert picture.stat().st_size < 400_000
+
+
+def trace_a_check(dock: Any, hand: Any) -> None:
+    """Take a painted check away and trace it again by its two ends, as far as the preview."""
+    bench = dock.bench
+    layer = bench.painting.layer
+    rows, cols = np.nonzero(layer.data == 1)
+    ends = [(float(rows[i]), float(cols[i])) for i in (np.argmin(cols), np.argmax(cols))]
+    bench.painting.remove([1])
+    bench.painting.choose_kind("through_check")
+    hand.look_at((float(rows.mean()), float(cols.mean())), 300 / max(np.ptp(cols), 60))
+    press(button_named(dock.step(4), "Trace a check"))
+    for end in ends:
+        hand.click(end)
+    wait_until(lambda: bench.tool_run.preview is not None and not bench.jobs.busy)
+    settle(0.3)
+
+
+def show_end(dock: Any) -> None:
     bench = dock.bench
     end = next(p.file for p in bench.session.record.photos if p.role.startswith("end"))
     bench.show_photo(end)
     wait_until(lambda: bench.session.file == end)
     ready(dock)
     dock.bench.viewer.reset_view()
-    marks = bench.session.entry.end_grain or EndGrainMarks()
-    # Clicked by eye on the end in this photo.
-    corners = [(700, 118), (700, 1886), (812, 1868), (812, 240)]
-    bench.session.change_entry("end grain", end_grain=marks.model_copy(update={"outline": corners}))
+    assert len(bench.session.entry.end_grain.outline) > 3, "the sample's end is outlined"
     dock.step(5).read()
     wait_until(lambda: not bench.jobs.busy, 60)
 

@@ -11,6 +11,7 @@ import pytest
 from tests.plugin_window import (
     Hand,
     button_named,
+    csv_of_command_line,
     dock_in,
     press,
     ready,
@@ -43,16 +44,6 @@ def bare_slab(tmp_path: Path) -> Path:
     )
     save_slab(folder, record.with_photo(entry))
     return folder
-
-
-def csv_of_command_line(folder: Path, out: Path) -> dict[str, bytes]:
-    from typer.testing import CliRunner
-
-    from slabvision.cli import app
-
-    done = CliRunner().invoke(app, ["measure", str(folder), "--csv", str(out), "--unit", "in"])
-    assert done.exit_code == 0, done.output
-    return {p.name: p.read_bytes() for p in sorted(out.iterdir())}
 
 
 def test_from_bare_photo_to_tables_and_back(

@@ -90,6 +90,7 @@ class Bench(QObject):
         self._zoom_timer.setInterval(120)
         self._zoom_timer.timeout.connect(self._fit_lines)
         self.viewer.scene.camera.events.zoom.connect(self._zoomed)
+        self.jobs.start("warm up", "", lambda _: warm_up(), lambda _: None, lambda _: None)
 
     # Slabs -----------------------------------------------------------------------------------
 
@@ -123,28 +124,27 @@ class Bench(QObject):
 
     def put_away(self) -> None:
         """Take the slab off the bench; unsaved work stays in its side file."""
-        if self.session is None:
-            return
-        self.jobs.stop()
-        self.saving.end()
+        if self.session is not None:
+            self.jobs.stop()
+            self.saving.end()
+        self._remove_layers()
+        self.session = None
+        self._decoded.clear()
+
+    def _remove_layers(self) -> None:
+        # Also those an earlier dock left: their undo would bring old strokes into new images.
         self._switching = True
         try:
             remove_owned(self.viewer)
         finally:
             self._switching = False
-        self.session = None
-        self._decoded.clear()
 
     def adopt(self) -> None:
         """Take over a slab that napari's own Open or Open Sample put into the viewer."""
         for layer in owned(self.viewer):
             folder = layer.metadata[KEY].get("folder")
             if folder and (self.session is None or str(self.session.folder) != folder):
-                self._switching = True
-                try:
-                    remove_owned(self.viewer)
-                finally:
-                    self._switching = False
+                self._remove_layers()
                 self.open_slab(folder)
                 return
 
@@ -165,6 +165,7 @@ class Bench(QObject):
         self.closing.emit()
         self.saving.end()
         self.jobs.stop()
+        self._remove_layers()
         self.session = None
 
     # Photos ----------------------------------------------------------------------------------
@@ -267,6 +268,7 @@ class Bench(QObject):
         if zoom > 0:
             for layer in owned(self.viewer):
                 fit_to_zoom(layer, zoom)
+            self.drawing.spread_readings()
 
     @property
     def photo_layer(self) -> Any | None:
@@ -327,6 +329,23 @@ _WORDS = {
     "marks": "reference marks",
     "spots": "named spots",
 }
+
+
+def warm_up() -> None:
+    """Load what the first slab and the first layer need, so that the window does not wait for it.
+
+    napari and scipy load much on first use: about half a second together.
+    """
+    import pint
+    import scipy.ndimage
+    import shapely
+
+    import slabvision.measure
+    import slabvision.photo
+    import slabvision.store
+
+    _ = pint.get_application_registry().mm, scipy.ndimage.label, shapely.Polygon
+    _ = slabvision.measure, slabvision.photo, slabvision.store
 
 
 def _open_photo(session: SlabSession, entry: PhotoEntry, task: Task) -> _Opened:

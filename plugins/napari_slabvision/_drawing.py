@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from qtpy.QtCore import QObject
 
-from napari_slabvision._marks import marks_to_points, with_points
+from napari_slabvision._marks import marks_to_points, spread_texts, with_points
 from napari_slabvision._outline_shape import on_frame
 from napari_slabvision._owned import find, fit_to_zoom
 from napari_slabvision._photo_layers import (
@@ -21,7 +21,7 @@ from napari_slabvision._photo_layers import (
     reference_layers,
     spots_layer,
 )
-from napari_slabvision._showing import refill_drawn
+from napari_slabvision._showing import refill_drawn, same_shapes
 from slabvision.record import Outline
 
 if TYPE_CHECKING:
@@ -137,10 +137,24 @@ class Drawing(QObject):
                 layer.selected_data = set()
                 layer.data = points
             layer.features = table
-            layer.refresh_text()
         finally:
             self._refreshing = False
+        self.spread_readings()
         self._refresh("mark lines", lambda entry: reference_layers(entry)[0])
+
+    def spread_readings(self) -> None:
+        """Show the readings that have room at this zoom."""
+        session, layer = self.bench.session, find(self.bench.viewer, "marks")
+        if session is None or layer is None or not len(layer.data):
+            return
+        points, table = marks_to_points(session.entry.marks, self.bench.unit)
+        if len(points) != len(layer.data):
+            return
+        zoom = float(self.bench.viewer.scene.camera.zoom)
+        texts = spread_texts(points, table["text"], zoom)
+        if list(layer.features["text"]) != texts:
+            layer.features = {**table, "text": texts}
+        layer.refresh_text()
 
     # Outline and spots -----------------------------------------------------------------------
 
@@ -222,11 +236,8 @@ class Drawing(QObject):
 
 
 def _shows(layer: Any, data: Any, arguments: dict[str, Any]) -> bool:
-    """Whether a layer of shapes or points shows this already: making shapes anew takes long."""
-    if len(layer.data) != len(data):
-        return False
     features = arguments.get("features", {})
-    return all(np.array_equal(a, b) for a, b in zip(layer.data, data, strict=True)) and all(
+    return same_shapes(layer, data) and all(
         list(layer.features[name]) == list(values) for name, values in features.items()
     )
 

@@ -80,12 +80,12 @@ def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
         axis=-1,
     ).reshape(-1, 2)
     grid = grid[end.seen(grid) & on_wood(end, grid)]
-    strokes: list[Floats] = []
+    strokes = np.zeros((0, 2, 2))
     colors: list[str] = []
     if len(grid):
         turn = np.deg2rad(end.ring_tangent_deg(grid))
         half = 0.38 * step * np.stack([np.sin(turn), np.cos(turn)], axis=1)
-        strokes = list(np.stack([grid - half, grid + half], axis=1))
+        strokes = np.stack([grid - half, 2 * half], axis=1)  # start and direction
         colors = [ring_color(a) for a in end.ring_angle_deg(grid)]
     text = [
         f"{angle:.0f}°" if seen else f"({angle:.0f}°)"
@@ -93,19 +93,19 @@ def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
     ]
     wide = line_px(entry.shape)
     layers: list[LayerTuple] = []
-    if strokes:
+    if len(strokes):
         layers.append(
             (
                 strokes,
                 {
                     "name": "Rings",
-                    "shape_type": "line",
+                    "vector_style": "line",
                     "edge_color": colors,
-                    "edge_width": 1.2 * wide,
-                    "metadata": tagged("end grain: rings", entry.file),
+                    "edge_width": 1.4 * wide,
+                    "metadata": tagged("end grain: rings", entry.file, weight=1.4),
                     **PIXELS,
                 },
-                "shapes",
+                "vectors",
             )
         )
     layers.append(
@@ -117,7 +117,13 @@ def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
                 "size": 6 * wide,
                 "face_color": [ring_color(a) for a in found.angle_deg],
                 "border_color": "white",
-                "text": {"string": "{text}", "color": "white", "size": 9, "anchor": "upper_left"},
+                "text": {
+                    "string": "{text}",
+                    "color": "white",
+                    "size": 9,
+                    "anchor": "center",
+                    "translation": (-6 * wide, 0),
+                },
                 "metadata": tagged("end grain: profile", entry.file),
                 **PIXELS,
             },

@@ -22,11 +22,15 @@ __all__ = [
     "mark_points",
     "mark_texts",
     "marks_to_points",
+    "spread_texts",
     "with_points",
 ]
 
 MARK_COLOR = "#e0218a"
 """The colour of everything that lends its size: the same in pictures and in the viewer."""
+
+_TEXT_HIGH, _LETTER_WIDE = 17.0, 8.0
+"""Room for a line of text beside a point, screen pixels."""
 
 
 def mark_points(mark: Mark) -> list[tuple[float, float]]:
@@ -99,6 +103,39 @@ def marks_to_points(
         table["point"] += list(range(len(at)))
         table["text"] += mark_texts(mark, unit)
     return np.array(points, float).reshape(-1, 2), table
+
+
+def spread_texts(points: NDArray[np.float64], texts: Sequence[str], zoom: float) -> list[str]:
+    """Return the texts that have room beside their points on the screen, the others empty.
+
+    Parameters
+    ----------
+    points : ndarray (N, 2)
+        In the photo.
+    texts : sequence of str
+        Beside each point.
+    zoom : float
+        Screen pixels per pixel of the photo.
+
+    Examples
+    --------
+    >>> spread_texts(np.array([[0, 0], [0, 9], [0, 90]]), ["0 in", "12", "24"], 1.0)
+    ['0 in', '', '24']
+    """
+    taken: list[tuple[float, float, float, float]] = []
+    kept = [""] * len(texts)
+    # Names first, then the ends of what is marked, then what has room between.
+    order = sorted(range(len(texts)), key=lambda i: (":" not in texts[i], i))
+    for i in order:
+        if not texts[i]:
+            continue
+        row, col = (float(x) * zoom for x in points[i])
+        box = (row - _TEXT_HIGH, row, col, col + _LETTER_WIDE * (len(texts[i]) + 1))
+        if all(box[0] >= b[1] or box[1] <= b[0] or box[2] >= b[3] or box[3] <= b[2]
+               for b in taken):  # fmt: skip
+            taken.append(box)
+            kept[i] = texts[i]
+    return kept
 
 
 def with_points(

@@ -90,6 +90,8 @@ def fit_to_zoom(layer: Any, zoom: float) -> None:
         width = weight * LINE_PX / zoom
         if len(layer.data) and abs(layer.edge_width[0] - width) > 0.1 * width:
             layer.edge_width = [width] * len(layer.data)
+    elif kind == "Vectors":
+        layer.edge_width = weight * LINE_PX / zoom
     elif kind == "Points":
         size = weight * POINT_PX / zoom
         if len(layer.data) and abs(float(layer.size[0]) - size) > 0.1 * size:

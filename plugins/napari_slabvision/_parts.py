@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -21,7 +22,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
-from slabvision.units import IN2_MM2, BadLengthError, inches_text, parse_length_mm
+from slabvision.units import IN2_MM2, MM_PER_IN, BadLengthError, inches_text, parse_length_mm
 
 __all__ = [
     "Choice",
@@ -33,6 +34,7 @@ __all__ = [
     "form",
     "hatch_icon",
     "hint",
+    "in_unit",
     "length_text",
     "row",
     "stack",
@@ -72,7 +74,8 @@ def hatch_icon(color: str, hatch: str, size: int = 18) -> QIcon:
     return QIcon(picture)
 
 
-SWATCH = QSize(36, 18)
+SMALL = QSize(28, 14)
+"""A swatch in a list."""
 
 
 def hint(text: str = "") -> QLabel:
@@ -133,6 +136,19 @@ def length_text(mm: float, unit: str, *, sixteenths: int = 1) -> str:
     return inches_text(mm, sixteenths=sixteenths) if unit == "in" else f"{mm:g} mm"
 
 
+def in_unit(words: str, unit: str) -> str:
+    """Return a sentence of the library, whose lengths are in mm, in the person's unit.
+
+    Examples
+    --------
+    >>> in_unit("stated 1524.0 mm, fitted 1523.5 mm", "in")
+    'stated 60.00 in, fitted 59.98 in'
+    """
+    if unit != "in":
+        return words
+    return re.sub(r"(\d+(?:\.\d+)?) mm\b", lambda m: f"{float(m[1]) / MM_PER_IN:.2f} in", words)
+
+
 def area_text(mm2: float | None, unit: str) -> str:
     """Write a small area the way the person reads it; no interval, that comes with findings."""
     if mm2 is None or mm2 != mm2:
@@ -145,10 +161,11 @@ def area_text(mm2: float | None, unit: str) -> str:
 
 def fit_rows(table: QTableWidget, least: int, most: int) -> None:
     """Make a table as high as its rows, between so many and so many of them."""
-    rows = min(max(table.rowCount(), least), most)
-    head = table.horizontalHeader()
+    head, each = table.horizontalHeader(), table.verticalHeader().defaultSectionSize()
     above = head.sizeHint().height() if not head.isHidden() else 0
-    table.setFixedHeight(above + rows * table.verticalHeader().defaultSectionSize() + 6)
+    shown = min(table.rowCount(), most)
+    rows = sum(table.rowHeight(row) for row in range(shown)) + max(0, least - shown) * each
+    table.setFixedHeight(above + rows + 6)
 
 
 class Choice(QComboBox):
@@ -171,6 +188,13 @@ class Choice(QComboBox):
     def value(self) -> Any:
         """The chosen value."""
         return self.values[self.currentIndex()] if self.currentIndex() >= 0 else None
+
+    def add_heading(self, words: str, at: int) -> None:
+        """Put a line that cannot be chosen before the choice at ``at``."""
+        self.values.insert(at, None)
+        self.insertItem(at, words)
+        item = self.model().item(at)
+        item.setFlags(item.flags() & ~Qt.ItemFlag.ItemIsEnabled)
 
     def show_value(self, value: Any) -> None:
         """Show a value without telling anybody."""

@@ -19,7 +19,7 @@ from napari_slabvision._defect_table import (
     zone_features,
 )
 from napari_slabvision._marks import MARK_COLOR, mark_lines, marks_to_points
-from napari_slabvision._owned import PIXELS, tagged
+from napari_slabvision._owned import KEY, PIXELS, tagged
 from napari_slabvision._session import Images
 from slabvision.record import Outline, PhotoEntry
 
@@ -31,6 +31,7 @@ __all__ = [
     "outlines_from",
     "photo_layers",
     "reference_layers",
+    "role_of_tuple",
     "spots_layer",
 ]
 
@@ -38,6 +39,11 @@ LayerTuple = tuple[Any, dict[str, Any], str]
 ARRIS_COLOR = "#14d2ff"
 WIDEST_COLOR = "#ffffff"
 _NAMES = {"arris": "arris", "widest": "widest"}
+
+
+def role_of_tuple(made: LayerTuple) -> str:
+    """Return what a layer to be made is to us."""
+    return str(made[1]["metadata"][KEY]["role"])
 
 
 def line_px(shape: tuple[int, int]) -> float:

@@ -68,10 +68,19 @@ class Saving(QObject):
         """Begin to keep a slab; offer what an earlier session left."""
         self.autosave = Autosave(session.folder)
         self._last = 0.0
-        left = find_left_work(session.folder, session.record)
         self.state_changed.emit()
-        if left:
-            QTimer.singleShot(0, lambda: self.left_work.emit(left))
+        folder, record = session.folder, session.record
+        self.bench.jobs.start(
+            "left work",
+            "",
+            lambda _: find_left_work(folder, record),
+            lambda left: self._offer(session, left),
+            lambda error: self.bench.said.emit(f"The side file cannot be read: {error}", True),
+        )
+
+    def _offer(self, session: SlabSession, left: list[Recovered]) -> None:
+        if left and self.bench.session is session:
+            self.left_work.emit(left)
 
     def end(self) -> None:
         """Stop keeping the slab; unsaved work stays in the side file."""

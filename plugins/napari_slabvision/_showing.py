@@ -10,10 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
-from napari_slabvision._owned import KEY, cheap_removal, find, owned, role_of
-from napari_slabvision._photo_layers import LayerTuple
+import numpy as np
 
-__all__ = ["refill_drawn", "show_layers"]
+from napari_slabvision._owned import cheap_removal, find, owned, role_of
+from napari_slabvision._photo_layers import LayerTuple, role_of_tuple
+
+__all__ = ["refill_drawn", "same_shapes", "show_layers"]
 
 
 def show_layers(
@@ -34,7 +36,7 @@ def show_layers(
     painted : collection of str
         Roles of Labels layers that have a history.
     """
-    roles = [arguments["metadata"][KEY]["role"] for _, arguments, _ in made]
+    roles = [role_of_tuple(each) for each in made]
     whole = set(roles) <= {role_of(layer) for layer in owned(viewer)}
     with cheap_removal():
         for layer in owned(viewer):
@@ -63,6 +65,13 @@ def _refill(layer: Any, data: Any, arguments: dict[str, Any], kind: str) -> None
     else:
         refill_drawn(layer, data, arguments, kind)
     layer.metadata = arguments["metadata"]
+
+
+def same_shapes(layer: Any, data: Any) -> bool:
+    """Whether a layer of shapes or points holds this already: making shapes anew takes long."""
+    return len(layer.data) == len(data) and all(
+        np.array_equal(a, b) for a, b in zip(layer.data, data, strict=True)
+    )
 
 
 def refill_drawn(layer: Any, data: Any, arguments: dict[str, Any], kind: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
@@ -19,7 +19,7 @@ from qtpy.QtWidgets import (
 
 from napari_slabvision._painting import KIND_KEYS
 from napari_slabvision._parts import (
-    SWATCH,
+    SMALL,
     Choice,
     area_text,
     button,
@@ -62,10 +62,7 @@ class DefectsStep(QWidget):
         self.protect = QCheckBox("Protect other defects from the brush")
         self.protect.setChecked(self.painting.protect)
         self.protect.toggled.connect(self.painting.set_protect)
-        self.zones = Choice([(z.value, _zone_words(z)) for z in ZONES.values()])
-        for index, each in enumerate(ZONES.values()):
-            self.zones.setItemIcon(index, hatch_icon(each.color, each.hatch))
-        self.zones.setIconSize(SWATCH)
+        self.zones = self._zone_choice()
         self.zones.show_value(self.painting.zone)
         self.zones.chosen.connect(self.painting.choose_zone)
         self.zone_said = hint()
@@ -120,26 +117,37 @@ class DefectsStep(QWidget):
         bench.unit_changed.connect(self.set_unit)
         bench.photo_changed.connect(self._show_live)
 
-    # Making the tables -----------------------------------------------------------------------
+    # Making the lists -----------------------------------------------------------------------
+
+    def _zone_choice(self) -> Choice:
+        zones = sorted(ZONES.values(), key=lambda each: not each.seen)
+        choice = Choice([(each.value, each.title) for each in zones])
+        for index, each in enumerate(zones):
+            choice.setItemIcon(index, hatch_icon(each.color, each.hatch, SMALL.height()))
+        choice.setIconSize(SMALL)
+        choice.add_heading("Not seen, so never clear:", [each.seen for each in zones].index(False))
+        choice.add_heading("Seen:", 0)
+        return choice
 
     def _kind_table(self) -> QTableWidget:
         table = QTableWidget(len(KINDS), 4)
-        table.setHorizontalHeaderLabels(["kind", "key", "count", "area"])
+        table.setHorizontalHeaderLabels(["kind", "Alt+", "no.", "area"])
         table.verticalHeader().hide()
         table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
         table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        table.setIconSize(SWATCH)
+        table.setIconSize(SMALL)
         table.setShowGrid(False)
         for index, (kind, key) in enumerate(zip(KINDS.values(), KIND_KEYS, strict=True)):
-            name = QTableWidgetItem(hatch_icon(kind.color, kind.hatch), kind.title)
+            name = QTableWidgetItem(hatch_icon(kind.color, kind.hatch, 14), kind.title)
             name.setToolTip(f"{kind.title}. {kind.meaning}")
             table.setItem(index, 0, name)
-            for column, text in ((1, f"Alt+{key}"), (2, ""), (3, "")):
+            for column, text in ((1, key), (2, ""), (3, "")):
                 item = QTableWidgetItem(text)
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 table.setItem(index, column, item)
         _tighten(table, stretch=0)
+        table.setWordWrap(True)
         fit_rows(table, 7, 7)
         table.itemClicked.connect(lambda item: self.painting.choose_kind(list(KINDS)[item.row()]))
         table.selectRow(0)
@@ -157,7 +165,9 @@ class DefectsStep(QWidget):
         return table
 
     def fit_height(self, height: int) -> None:
-        """Show more kinds at once where the window is high."""
+        """Show more kinds at once where the window is high; long names take two lines."""
+        for table in (self.kinds, self.single):
+            table.resizeRowsToContents()
         fit_rows(self.kinds, 7, max(7, min(len(KINDS), (height - 460) // 24)))
 
     # Brush -----------------------------------------------------------------------------------
@@ -223,6 +233,7 @@ class DefectsStep(QWidget):
             table.item(index, 1).setToolTip(each["note"])
             for column in range(3):
                 table.item(index, column).setSelected(number in chosen)
+        table.resizeRowsToContents()
         fit_rows(table, 2, 6)
         table.setVisible(bool(rows))
         self.edit_row.setVisible(bool(rows))
@@ -265,10 +276,6 @@ class DefectsStep(QWidget):
     def _erase(self) -> None:
         if self.chosen:
             self.painting.remove(self.chosen)
-
-
-def _zone_words(zone: Any) -> str:
-    return zone.title if zone.seen else f"not seen: {zone.title}"
 
 
 def _tighten(table: QTableWidget, stretch: int) -> None:

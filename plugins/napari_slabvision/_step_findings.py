@@ -10,8 +10,10 @@ from qtpy.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidge
 
 from napari_slabvision._findings_layers import clear_overlay, finding_layers
 from napari_slabvision._jobs import Task
-from napari_slabvision._owned import remove_owned
+from napari_slabvision._owned import find, fit_to_zoom, owned, remove_owned, role_of
 from napari_slabvision._parts import LengthEdit, Message, button, form, hint, row
+from napari_slabvision._photo_layers import LayerTuple, role_of_tuple
+from napari_slabvision._showing import refill_drawn, same_shapes
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
@@ -160,29 +162,51 @@ class FindingsStep(QWidget):
 
     def draw(self) -> None:
         """Show clear wood, keep-outs and what fits as layers."""
-        face = self.bench.measuring.face
+        face, extras = self.bench.measuring.face, dict(self._extras)
+        self._layers_shown = True
         if face is None:
             self.bench.measuring.measure_now()
-            self._layers_shown = True
             return
-        self._layers_shown = True
-        active = self.bench.viewer.layers.selection.active
-        remove_owned(self.bench.viewer, "finding:")
-        try:
-            made = [clear_overlay(face), *finding_layers(face, self._extras)]
-        except ValueError as error:
-            self.bench.said.emit(str(error), True)
+        self.bench.jobs.start(
+            "draw findings",
+            "drawing what is clear",
+            lambda _: [clear_overlay(face), *finding_layers(face, extras)],
+            lambda made: self._drawn(face, made),
+            lambda error: self.bench.said.emit(str(error), True),
+        )
+
+    def _drawn(self, face: FaceFindings, made: list[LayerTuple]) -> None:
+        session, viewer = self.bench.session, self.bench.viewer
+        if session is None or session.file != face.photo or not self._layers_shown:
             return
+        active = viewer.layers.selection.active
+        wanted = {role_of_tuple(each) for each in made}
+        for layer in owned(viewer):
+            role = role_of(layer)
+            if role.startswith("finding:") and role not in wanted:
+                remove_owned(viewer, role)
         for data, arguments, kind in made:
-            layer = self.bench.add(data, arguments, kind)
-            layer.editable = False
-        if active is not None and active in self.bench.viewer.layers:
-            self.bench.viewer.layers.selection.active = active
+            layer = find(viewer, role_of_tuple((data, arguments, kind)))
+            if layer is None:
+                layer = self.bench.add(data, arguments, kind)
+                layer.editable = False
+            elif kind == "labels":
+                layer.data = data
+                layer.visible = True
+            else:
+                if not same_shapes(layer, data):
+                    refill_drawn(layer, data, arguments, kind)
+                    fit_to_zoom(layer, float(viewer.scene.camera.zoom))
+                layer.visible = arguments["visible"]
+        if active is not None and active in viewer.layers:
+            viewer.layers.selection.active = active
 
     def hide_layers(self) -> None:
-        """Take the layers of findings away."""
+        """Take the layers of findings out of sight."""
         self._layers_shown = False
-        remove_owned(self.bench.viewer, "finding:")
+        for layer in owned(self.bench.viewer):
+            if role_of(layer).startswith("finding:"):
+                layer.visible = False
 
     def fit(self, what: str) -> None:
         """Find the largest circle or rectangle in the clear wood, with its interval."""

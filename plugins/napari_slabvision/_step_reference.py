@@ -9,7 +9,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QLineEdit, QListWidget, QListWidgetItem, QVBoxLayout, QWidget
 
 from napari_slabvision._clicking import Point, Wanted
-from napari_slabvision._parts import Choice, LengthEdit, Message, button, form, hint, row
+from napari_slabvision._parts import Choice, LengthEdit, Message, button, form, hint, in_unit, row
 from slabvision.record import LengthMark, Mark, RectangleMark, SquareMark, TapeMark
 from slabvision.units import BadLengthError, parse_length_mm
 
@@ -348,7 +348,8 @@ class ReferenceStep(QWidget):
         measuring = self.bench.measuring
         plane, session = measuring.plane, self.bench.session
         if plane is None or session is None:
-            self.scale.say(measuring.plane_why, warn=bool(measuring.plane_why))
+            why = in_unit(measuring.plane_why, self.bench.unit)
+            self.scale.say(why, warn=bool(why))
             self.check.setText("")
             self.advice.setText("")
             return
@@ -356,9 +357,12 @@ class ReferenceStep(QWidget):
             plane.reason or scale_words(plane, session.entry, self.bench.unit),
             warn=bool(plane.reason),
         )
-        self.check.setText("\n".join(plane.residuals))
+        told = [in_unit(words, self.bench.unit) for words in plane.residuals]
+        self.check.setText("\n".join(told))
         self.check.setVisible(bool(plane.residuals))
-        self.advice.setText("\n".join(f"Better: {word}" for word in plane.advice))
+        self.advice.setText(
+            "\n".join(f"Better: {in_unit(word, self.bench.unit)}" for word in plane.advice)
+        )
         self.advice.setVisible(bool(plane.advice))
 
 

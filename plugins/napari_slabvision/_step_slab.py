@@ -96,7 +96,7 @@ class SlabStep(QWidget):
             self.wet.blockSignals(True)
             self.wet.setChecked(entry.wet_face)
             self.wet.blockSignals(False)
-            self.lens.setText(entry.focal_why)
+            self.lens.setText(f"Lens: {entry.focal_why}" if entry.focal_why else "")
         self._show_missing()
 
     def _show_missing(self) -> None:
