@@ -207,7 +207,8 @@ def show_end(dock: Any) -> None:
     bench.show_photo(end)
     wait_until(lambda: bench.session.file == end)
     ready(dock)
-    dock.bench.viewer.reset_view()
+    middle = np.mean(bench.session.entry.end_grain.outline, axis=0)
+    Hand(bench.viewer).look_at((float(middle[0]), float(middle[1])), 0.33)
     assert len(bench.session.entry.end_grain.outline) > 3, "the sample's end is outlined"
     dock.step(5).read()
     wait_until(lambda: not bench.jobs.busy, 60)

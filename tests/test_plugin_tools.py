@@ -186,3 +186,107 @@ def test_a_check_of_the_sample_is_traced_by_two_clicks(make_napari_viewer: Any) 
         assert len(kept.centre_line) == len(kept.widths_px) > 10
         hand.key("Z", control=True)
         wait_until(lambda: bench.painting.tally.pixels == before)
+
+
+def test_undo_after_every_way_to_change_something(make_napari_viewer: Any, tmp_path: Path) -> None:
+    """Each change is one step back, and one step forward again."""
+    from slabvision.record import LengthMark
+
+    viewer = make_napari_viewer()
+    with dock_in(viewer, square_on_slab(tmp_path / "slab")) as dock:
+        bench, step = dock.bench, dock.step(3)
+        painting, drawing, clicking = bench.painting, bench.drawing, bench.clicking
+
+        def drawn() -> Any:
+            entry = bench.session.entry
+            return entry.model_dump(include={"marks", "arris", "widest", "end_a"})
+
+        def painted() -> Any:
+            painting.count()
+            return dict(painting.tally.pixels), dict(painting.zone_tally.pixels)
+
+        def draw_by_clicks() -> None:
+            step.draw()
+            for at in ((150, 150), (150, 2500), (1000, 2500), (1000, 150)):
+                clicking.click(at)
+            clicking.accept()
+
+        def brush() -> None:
+            step.brush()
+            wait_until(lambda: role(viewer, "brushed outline") is not None)
+            role(viewer, "brushed outline").data[200:260, 200:2400] = 0
+            step.accept_brush()
+            wait_until(lambda: role(viewer, "brushed outline") is None, what=str(dock.heard))
+
+        def end_a() -> None:
+            step.mark_end_a()
+            clicking.click((500, 2400))
+            wait_until(lambda: not clicking.active)
+
+        def stroke() -> None:
+            painting.choose_kind("hole")
+            painting.layer.paint((900, 900), painting.layer.selected_label)
+
+        def fenced() -> None:
+            corners = np.array([[950, 1900], [950, 2000], [1000, 2000]])
+            painting.layer.paint_polygon(corners, painting.next_number)
+
+        def zone() -> None:
+            painting.choose_zone(104)
+            painting.zone_layer.paint((700, 700), 104)
+
+        rule = LengthMark(name="rule", place="face", p=(500, 600), q=(500, 1000), mm=375)
+        ways = (
+            ("a mark is added", lambda: drawing.add_mark(rule), drawn, drawing),
+            ("a mark is removed", lambda: drawing.replace_mark("rule", None), drawn, drawing),
+            ("the outline is drawn", draw_by_clicks, drawn, drawing),
+            ("the outline is brushed", brush, drawn, drawing),
+            ("the outline is removed", lambda: drawing.set_outline("arris", None), drawn, drawing),
+            ("end A is set", end_a, drawn, drawing),
+            ("a stroke", stroke, painted, painting),
+            ("a defect is fenced in", fenced, painted, painting),
+            ("defects are joined", lambda: painting.join([1, 2]), painted, painting),
+            ("a defect is split", lambda: painting.split(1), painted, painting),
+            ("a defect is erased", lambda: painting.remove([1]), painted, painting),
+            ("a zone", zone, painted, painting),
+        )
+        for name, change, seen, history in ways:
+            before = seen()
+            change()
+            after = seen()
+            assert after != before, name
+            history.undo()
+            assert seen() == before, f"{name}: undo"
+            history.redo()
+            assert seen() == after, f"{name}: redo"
+
+
+def test_photos_that_napari_opened_become_a_slab_upright(
+    make_napari_viewer: Any, npe2pm: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """napari's own reader leaves a phone photo lying on its side; its file is read anew."""
+    from npe2 import PluginManifest
+    from PIL import Image
+    from qtpy.QtWidgets import QFileDialog
+
+    npe2pm.register(PluginManifest.from_distribution("napari"))
+    photo = tmp_path / "face-a.jpg"
+    exif = Image.Exif()
+    exif[0x0112] = 6  # the camera was held upright
+    rows = np.linspace(60, 200, 300).astype(np.uint8)
+    pixels = np.repeat(np.repeat(rows[:, None, None], 400, axis=1), 3, axis=2)
+    Image.fromarray(pixels).save(photo, exif=exif)
+    viewer = make_napari_viewer()
+    (layer,) = viewer.open(str(photo), plugin="napari")
+    assert layer.data.shape[:2] == (300, 400)
+    monkeypatch.setattr(
+        QFileDialog, "getExistingDirectory", lambda *_, **__: str(tmp_path / "slab")
+    )
+    with dock_in(viewer) as dock:
+        press(button_named(dock.step(1), "From open photos"))
+        wait_until(lambda: dock.bench.session is not None, what=str(dock.heard))
+        ready(dock)
+        assert dock.bench.session.entry.shape == (400, 300)
+        assert role(viewer, "photo").data.shape[:2] == (400, 300)
+        assert layer in viewer.layers, "other people's layers stay"
+    assert layer in viewer.layers

@@ -332,11 +332,10 @@ _WORDS = {
 
 
 def warm_up() -> None:
-    """Load what the first slab and the first layer need, so that the window does not wait for it.
+    """Load what the first slab needs, so that the window does not wait for it.
 
-    napari and scipy load much on first use: about half a second together.
+    Imports only: registries that are filled on first use (pint's) must not be begun in a thread.
     """
-    import pint
     import scipy.ndimage
     import shapely
 
@@ -344,7 +343,7 @@ def warm_up() -> None:
     import slabvision.photo
     import slabvision.store
 
-    _ = pint.get_application_registry().mm, scipy.ndimage.label, shapely.Polygon
+    _ = scipy.ndimage.label, shapely.Polygon
     _ = slabvision.measure, slabvision.photo, slabvision.store
 
 

@@ -122,7 +122,7 @@ def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
                     "color": "white",
                     "size": 9,
                     "anchor": "center",
-                    "translation": (-6 * wide, 0),
+                    "translation": (-22 * wide, 0),
                 },
                 "metadata": tagged("end grain: profile", entry.file),
                 **PIXELS,

@@ -90,6 +90,7 @@ def fit_to_zoom(layer: Any, zoom: float) -> None:
         width = weight * LINE_PX / zoom
         if len(layer.data) and abs(layer.edge_width[0] - width) > 0.1 * width:
             layer.edge_width = [width] * len(layer.data)
+            layer.refresh()  # napari 0.9 keeps showing the old width until then
     elif kind == "Vectors":
         layer.edge_width = weight * LINE_PX / zoom
     elif kind == "Points":

@@ -166,8 +166,6 @@ class DefectsStep(QWidget):
 
     def fit_height(self, height: int) -> None:
         """Show more kinds at once where the window is high; long names take two lines."""
-        for table in (self.kinds, self.single):
-            table.resizeRowsToContents()
         fit_rows(self.kinds, 7, max(7, min(len(KINDS), (height - 460) // 24)))
 
     # Brush -----------------------------------------------------------------------------------
@@ -233,7 +231,6 @@ class DefectsStep(QWidget):
             table.item(index, 1).setToolTip(each["note"])
             for column in range(3):
                 table.item(index, column).setSelected(number in chosen)
-        table.resizeRowsToContents()
         fit_rows(table, 2, 6)
         table.setVisible(bool(rows))
         self.edit_row.setVisible(bool(rows))
@@ -286,5 +283,8 @@ def _tighten(table: QTableWidget, stretch: int) -> None:
             column, mode.Stretch if column == stretch else mode.ResizeToContents
         )
     header.setMinimumSectionSize(30)
-    table.verticalHeader().setDefaultSectionSize(24)
+    rows = table.verticalHeader()
+    rows.setDefaultSectionSize(24)
+    rows.setMinimumSectionSize(24)
+    rows.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)  # long names: two lines
     table.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
