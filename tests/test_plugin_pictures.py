@@ -183,6 +183,15 @@ def test_a_preview_is_shown_with_its_size_and_its_keys(
         assert dock.step(4).tools.accept.isEnabled()
         picture = keep(window, f"{SIZES[0][0]}-{theme}-7-preview", kept)
         assert picture.stat().st_size < 400_000
+        dock.bench.clicking.discard()
+        viewer.reset_view()
+        dock.open_step(3)
+        press(button_named(dock.step(3), "Propose"))
+        wait_until(lambda: dock.bench.tool_run.preview is not None and not dock.bench.jobs.busy)
+        settle(0.3)
+        assert cut_off(dock) == []
+        assert dock.step(3).tools.accept.isEnabled()
+        keep(window, f"{SIZES[0][0]}-{theme}-8-proposal", kept)
 
 
 def trace_a_check(dock: Any, hand: Any) -> None:

@@ -42,6 +42,8 @@ class Drawing(QObject):
         self._refreshing = False
         self.which = "arris"
         """The outline that is drawn next: arris or widest."""
+        self.bark = "unsaid"
+        """What was said of its bark before there is one."""
         bench.record_changed.connect(self._record_changed)
 
     def attach(self) -> None:
@@ -162,17 +164,29 @@ class Drawing(QObject):
         """Set or remove the arris or the widest outline."""
         return self._try("outline", **{which: outline})
 
-    def take_outline(self, points: Any, tool: str, bark: str = "unsaid") -> bool:
+    @property
+    def outline(self) -> Outline | None:
+        """The outline that is drawn next, as it stands."""
+        session = self.bench.session
+        return getattr(session.entry, self.which) if session and session.file else None
+
+    @property
+    def bark_said(self) -> str:
+        """What was said of that outline's bark."""
+        return self.outline.bark if self.outline is not None else self.bark
+
+    def take_outline(
+        self, points: Any, tool: str, *, bark: str = "unsaid", cut_off: bool = False
+    ) -> bool:
         """Set the outline that is drawn next from its corners; bark stays as it was said."""
         session = self.bench.session
         if session is None:
             return False
-        before: Outline | None = getattr(session.entry, self.which)
         at = [(float(r), float(c)) for r, c in points]
-        said: Any = before.bark if before else bark
+        said: Any = bark if self.bark_said == "unsaid" else self.bark_said
         try:
             outline = Outline(
-                points=at, tool=tool, open=on_frame(at, session.entry.shape), bark=said
+                points=at, tool=tool, bark=said, open=cut_off or on_frame(at, session.entry.shape)
             )
         except ValueError as error:
             self.bench.said.emit(_first_line(error), True)

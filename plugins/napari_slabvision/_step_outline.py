@@ -38,7 +38,7 @@ class OutlineStep(QWidget):
         )
         self.which.chosen.connect(self._which_chosen)
         self.bark = Choice(_BARK, "Whether the outline runs outside the bark")
-        self.bark.chosen.connect(lambda value: self._update(bark=value))
+        self.bark.chosen.connect(self._bark_said)
         self.open = QCheckBox("The photo's frame cuts the slab off")
         self.open.toggled.connect(self._open_toggled)
         self.said = Message()
@@ -51,7 +51,7 @@ class OutlineStep(QWidget):
         layout.setContentsMargins(4, 4, 4, 4)
         layout.setSpacing(5)
         for widget in (
-            form(("outline", self.which)),
+            form(("outline", self.which), ("bark", self.bark)),
             self.tools,
             button("Draw", self.draw, "Click round the edge, then Enter"),
             row(
@@ -60,7 +60,6 @@ class OutlineStep(QWidget):
             ),
             self.brush_row,
             self.said,
-            form(("bark", self.bark)),
             self.open,
             row(
                 button("Set end A", self.mark_end_a, "Click near end A: lengths count from there"),
@@ -75,10 +74,7 @@ class OutlineStep(QWidget):
 
     @property
     def _outline(self) -> Outline | None:
-        session = self.bench.session
-        if session is None or not session.file:
-            return None
-        return getattr(session.entry, self.which.value)
+        return self.bench.drawing.outline
 
     def _record_changed(self, what: str) -> None:
         if what in ("outline", "drawn", "recovered", "spots"):
@@ -86,9 +82,8 @@ class OutlineStep(QWidget):
 
     def _show(self) -> None:
         outline = self._outline
-        self.bark.setEnabled(outline is not None)
         self.open.setEnabled(outline is not None)
-        self.bark.show_value(outline.bark if outline else "unsaid")
+        self.bark.show_value(self.bench.drawing.bark_said)
         self.open.blockSignals(True)
         self.open.setChecked(bool(outline and outline.open))
         self.open.blockSignals(False)
@@ -106,7 +101,11 @@ class OutlineStep(QWidget):
         self._show()
 
     def _take(self, points: Any, tool: str) -> bool:
-        return self.bench.drawing.take_outline(points, tool, self.bark.value)
+        return self.bench.drawing.take_outline(points, tool)
+
+    def _bark_said(self, bark: str) -> None:
+        self.bench.drawing.bark = bark
+        self._update(bark=bark)
 
     def _update(self, **changes: Any) -> None:
         outline = self._outline

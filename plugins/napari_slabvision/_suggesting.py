@@ -1,14 +1,14 @@
 """Proposed defects, walked through surest first: each is accepted or rejected by one key.
 
-What the person said is kept for the rest of the visit and handed to the next search, so that it
-learns; nothing of it is stored in a record.
+What the person said is handed to the search at the end of a walk, so that it learns for the rest
+of the visit; nothing of that is stored in a record.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +23,10 @@ from slabvision.defects import KINDS
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
 
-__all__ = ["Proposal", "Search", "Suggesting", "Verdict", "library_search"]
+__all__ = ["LibrarySearch", "Proposal", "Search", "Suggesting", "library_search"]
 
+Pixels = NDArray[np.uint8]
+Corners = NDArray[np.float64]
 _KEYS = ("Enter", "Delete", "Backspace", "Escape")
 
 
@@ -38,23 +40,23 @@ class Proposal:
     confidence: float
 
 
-@dataclass(frozen=True, eq=False)
-class Verdict:
-    """What the person said about a proposal on this photo."""
+class Search(Protocol):
+    """Looks for defects on a face, and learns from what was said about what it found."""
 
-    pixels: NDArray[np.uint8]
-    proposal: Proposal
-    accepted: bool
+    def find(self, pixels: Pixels, outline: Corners) -> list[Proposal]:
+        """Return proposals inside an outline, in any order."""
 
-
-Search = Callable[[NDArray[np.uint8], NDArray[np.float64], Sequence[Verdict]], list[Proposal]]
-"""From pixels, outline (N, 2) and the verdicts of this visit to proposals."""
+    def learn(
+        self, pixels: Pixels, outline: Corners, said: Sequence[tuple[Proposal, bool]]
+    ) -> None:
+        """Take in which proposals of this face were accepted and which rejected."""
 
 
 @dataclass
 class _Walk:
     file: str
-    pixels: NDArray[np.uint8]
+    pixels: Pixels
+    outline: Corners
     proposals: list[Proposal]
     said: list[bool] = field(default_factory=list)
     painted: list[bool] = field(default_factory=list)
@@ -74,8 +76,6 @@ class Suggesting(QObject):
         super().__init__(bench)
         self.bench = bench
         self.search: Search | None = library_search()
-        self.verdicts: list[Verdict] = []
-        """Of the whole visit: every slab that was opened in this window."""
         self.walk: _Walk | None = None
         bench.slab_changed.connect(self.end)
         bench.photo_changed.connect(self._photo_changed)
@@ -98,27 +98,26 @@ class Suggesting(QObject):
             return
         self.end()
         self.bench.clicking.discard()
-        file, verdicts = session.file, tuple(self.verdicts)
+        file = session.file
         outline = np.array(session.entry.arris.points, float)
         self.bench.jobs.start(
             "suggest",
             "looking for defects",
-            lambda _: (file, pixels, search(pixels, outline, verdicts)),
+            lambda _: _Walk(file, pixels, outline, search.find(pixels, outline)),
             self._found,
             lambda error: self.bench.said.emit(str(error), True),
         )
 
-    def _found(self, outcome: tuple[str, NDArray[np.uint8], list[Proposal]]) -> None:
-        file, pixels, proposals = outcome
+    def _found(self, walk: _Walk) -> None:
         session = self.bench.session
-        if session is None or session.file != file:
+        if session is None or session.file != walk.file:
             return
-        kept = [p for p in proposals if p.mask.any() and not self._painted_already(p)]
-        if not kept:
+        found = [p for p in walk.proposals if p.mask.any() and not self._painted_already(p)]
+        if not found:
             self.bench.said.emit("No defect was found beyond what is painted already.", False)
             return
-        kept.sort(key=lambda p: -p.confidence)
-        self.walk = _Walk(file, pixels, kept)
+        walk.proposals = sorted(found, key=lambda p: -p.confidence)
+        self.walk = walk
         self._show()
 
     def _painted_already(self, proposal: Proposal) -> bool:
@@ -188,7 +187,6 @@ class Suggesting(QObject):
             return
         walk.said.append(accepted)
         walk.painted.append(painted)
-        self.verdicts.append(Verdict(walk.pixels, here, accepted))
         self._show()
 
     def back(self) -> None:
@@ -197,7 +195,6 @@ class Suggesting(QObject):
         if walk is None or not walk.said:
             return
         walk.said.pop()
-        self.verdicts.pop()
         if walk.painted.pop():
             layer = self.bench.painting.layer
             if layer is not None:
@@ -217,6 +214,7 @@ class Suggesting(QObject):
         if layer is not None:
             self.bench.viewer.layers.selection.active = layer
         if walk is not None:
+            self._teach(walk)
             left = len(walk.proposals) - len(walk.said)
             self.bench.said.emit(
                 f"{sum(walk.said)} accepted, {walk.said.count(False)} rejected"
@@ -224,6 +222,18 @@ class Suggesting(QObject):
                 False,
             )
         self.changed.emit()
+
+    def _teach(self, walk: _Walk) -> None:
+        search, said = self.search, list(zip(walk.proposals, walk.said, strict=False))
+        if search is not None and said:
+            # Of the search's own name: the next search waits until this is learned.
+            self.bench.jobs.start(
+                "suggest",
+                "",
+                lambda _: search.learn(walk.pixels, walk.outline, said),
+                lambda _: None,
+                lambda error: self.bench.said.emit(f"Nothing was learned: {error}", True),
+            )
 
     def _photo_changed(self) -> None:
         session = self.bench.session
@@ -235,31 +245,32 @@ def library_search() -> Search | None:
     """Return the library's search for defects; None in a version that has none."""
     from slabvision import segment
 
-    if not hasattr(segment, "suggest_defects"):
-        return None
-    return _search
+    return LibrarySearch() if hasattr(segment, "suggest_defects") else None
 
 
-def _search(
-    pixels: NDArray[np.uint8], outline: NDArray[np.float64], verdicts: Sequence[Verdict]
-) -> list[Proposal]:
-    from scipy.ndimage import find_objects
+class LibrarySearch:
+    """The library's search, with what this visit taught it."""
 
-    from slabvision.segment import suggest_defects
+    def find(self, pixels: Pixels, outline: Corners) -> list[Proposal]:
+        """Return proposals inside an outline."""
+        from scipy.ndimage import find_objects
 
-    labels, table = suggest_defects(pixels, outline)
-    windows = find_objects(labels)
-    found = []
-    for number, (kind, confidence) in enumerate(_rows(table), start=1):
-        window = windows[number - 1] if number <= len(windows) else None
-        if window is not None and kind in KINDS:
-            corner = (window[0].start, window[1].start)
-            found.append(Proposal(labels[window] == number, corner, kind, confidence))
-    return found
+        from slabvision.segment import suggest_defects
 
+        labels, table = suggest_defects(pixels, outline)
+        rows = zip(find_objects(labels), table["kind"], table["confidence"], strict=True)
+        return [
+            Proposal(
+                labels[window] == k, (window[0].start, window[1].start), str(kind), float(sure)
+            )
+            for k, (window, kind, sure) in enumerate(rows, start=1)
+            if window is not None
+        ]
 
-def _rows(table: Any) -> list[tuple[str, float]]:
-    return [(str(k), float(c)) for k, c in zip(table["kind"], table["confidence"], strict=True)]
+    def learn(
+        self, pixels: Pixels, outline: Corners, said: Sequence[tuple[Proposal, bool]]
+    ) -> None:
+        """Take in what was said."""
 
 
 def _ignoring_argument(call: Callable[[], None]) -> Callable[[Any], None]:

@@ -96,7 +96,9 @@ class ToolRun(QObject):
         if len(inside) < tool.least:
             self._show(tool, None)
             return
-        ask = Ask(pixels, inside, outside, self.bench.measuring.plane, self.bench.unit)
+        bench = self.bench
+        bark: Any = "in" if bench.drawing.bark_said == "in" else "out"
+        ask = Ask(pixels, inside, outside, bench.measuring.plane, bench.unit, bark)
         self.bench.jobs.start(
             "tool",
             tool.title.lower(),
@@ -156,7 +158,10 @@ class ToolRun(QObject):
             self.bench.said.emit("There is nothing to accept yet.", False)
             return False
         if preview.outline is not None:
-            if not self.bench.drawing.take_outline(preview.outline, tool.key):
+            drawing = self.bench.drawing
+            if not drawing.take_outline(
+                preview.outline, tool.key, bark=preview.bark, cut_off=preview.open
+            ):
                 return False
             self.bench.said.emit("The outline is taken. Undo takes it back.", False)
         else:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,8 @@ class Ask:
         The photo's plane, for sizes in words.
     unit : {"in", "mm"}
         What the person reads.
+    bark : {"out", "in"}
+        Whether an outline leaves the bark out or takes it in.
     """
 
     pixels: Pixels
@@ -44,6 +46,7 @@ class Ask:
     outside: Sequence[Point] = ()
     plane: Plane | None = None
     unit: str = "in"
+    bark: Literal["out", "in"] = "out"
 
     def length_words(self, line: NDArray[np.float64]) -> str:
         """Return the length of a line on the face in words, in pixels without a reference."""
@@ -87,6 +90,10 @@ class Preview:
         ``centre_line`` and ``widths_px`` of a traced check.
     outline : ndarray (N, 2), optional
         Corners (row, col).
+    open : bool
+        Whether the photo's frame cuts the outline off.
+    bark : {"out", "in", "unsaid"}
+        Whether the outline leaves the bark out.
     """
 
     mask: NDArray[np.bool_]
@@ -94,6 +101,8 @@ class Preview:
     words: str = ""
     trace: dict[str, Any] | None = None
     outline: NDArray[np.float64] | None = None
+    open: bool = False
+    bark: str = "unsaid"
 
     @property
     def holds(self) -> bool:
@@ -159,11 +168,19 @@ def _grow(ask: Ask) -> Preview:
 
 
 def _find_outline(ask: Ask) -> Preview:
-    from slabvision.segment import find_outline
+    from slabvision.segment import find_slab_outline
 
-    corners = np.asarray(find_outline(ask.pixels, ask.inside, ask.outside), float)
-    words = f"outline of {len(corners)} corners: look along the whole edge"
-    return Preview(np.zeros((0, 0), np.bool_), (0, 0), words, outline=corners)
+    found = find_slab_outline(ask.pixels, ask.inside, ask.outside, bark=ask.bark)
+    words = f"outline of {len(found.points)} corners, bark {_BARK[ask.bark]}"
+    if found.open:
+        words += ", cut off by the photo's frame"
+    return Preview(
+        np.zeros((0, 0), np.bool_), (0, 0), f"{words}. Look along the whole edge",
+        outline=found.points, open=found.open, bark=ask.bark,
+    )  # fmt: skip
+
+
+_BARK = {"out": "left out", "in": "included"}
 
 
 def available(tools: Sequence[Tool]) -> list[Tool]:
@@ -186,6 +203,6 @@ TOOLS = (
 PROPOSE = (
     Tool("proposed", "Propose",
          "Click wood that was left out; Alt+click what is no slab. Enter accepts.",
-         0, True, "find_outline", _find_outline),
+         0, True, "find_slab_outline", _find_outline),
 )  # fmt: skip
 """What finds the outline."""

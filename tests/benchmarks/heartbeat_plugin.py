@@ -206,9 +206,9 @@ def whole_work(folder: Path, out: Path) -> dict[str, tuple[float, float]]:
             edit()
     with beat.during("the side file is written", quiet):
         settle(9.0)
-    from napari_slabvision._tools import TOOLS, available
+    from napari_slabvision._tools import PROPOSE, TOOLS, available
 
-    for tool in available(TOOLS):
+    for tool in available((*TOOLS, *PROPOSE)):
         with beat.during(f"{tool.title}: begin"):
             bench.tool_run.begin(tool)
         for step in range(tool.least):
