@@ -51,5 +51,15 @@ def faces(
         output.write_text(text + "\n", encoding="utf-8")
 
 
+@app.command(epilog="Example: slabvision validate extremes --cases 40")
+def extremes(
+    cases: Annotated[int, typer.Option(help="Drawings of each slab.", min=5)] = 40,
+) -> None:
+    """Largest circle and rectangle of a jittery outline: their bias and their intervals."""
+    from slabvision.study.extremes_study import run, table
+
+    typer.echo(table(run(cases=cases, progress=_said)))
+
+
 def _said(text: str) -> None:
     typer.echo(text, err=True)

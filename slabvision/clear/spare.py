@@ -6,11 +6,11 @@ in (move, turn, room); its answer changes with the boundary by the multipliers o
 places. The program of every draw is solved together by the dual simplex method, one exchange at
 a time for all draws at once.
 
-The least of many noisy gaps reads small. Two steps against that: the wobble that a Wiener
-filter recognises as the hand's (not the edge's) is taken out of the gaps first, and the draws are
-mirrored about the program without noise (the basic bootstrap interval of Davison and Hinkley,
-*Bootstrap Methods and their Application*, 1997, section 5.2), which turns the pull of further
-noise round.
+The least of many noisy gaps reads small. Two steps against that: the wobble that is recognised as
+the hand's and not the edge's (:mod:`slabvision.clear.wobble`) is taken out of the gaps first, and
+the draws are mirrored about the program without noise (the basic bootstrap interval of Davison and
+Hinkley, *Bootstrap Methods and their Application*, 1997, section 5.2), which turns the pull of
+further noise round.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ import shapely
 from numpy.typing import NDArray
 
 from slabvision.clear.region import OTHER_FACE, ClearRegion
-from slabvision.clear.worlds import Worlds, nearest_source, sources_of, wobble_spectrum
+from slabvision.clear.wobble import SideWobble, side_wobbles
+from slabvision.clear.worlds import Worlds, nearest_source, sources_of
 
 __all__ = ["Contacts", "Freed", "best_per_world", "boundary_points", "edge_arrays", "freed"]
 
@@ -191,69 +192,52 @@ def _drawn(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats,
     for index in np.unique(nearest):
         source = found[int(index)][0]
         here = np.flatnonzero(nearest == index)
-        sign = 1.0 if source == "arris" else -1.0
+        if source == "arris":
+            out[:, here], shift[here] = _on_arris(region, points[here], worlds)
+            continue
         ring = _drawn_ring(region, source)
-        out[:, here] += sign * worlds.offset(source)[:, None]
         field, step = worlds.wobble(source, ring.length)
         at = shapely.line_locate_point(ring, shapely.points(points[here])) / step
         low = np.floor(at).astype(np.intp) % field.shape[1]
         high = (low + 1) % field.shape[1]
         part = at - np.floor(at)
-        if source == "arris":
-            known, left = _wiener(ring, field.shape[1], worlds)
-            shift[here] = known[low] * (1 - part) + known[high] * part
-            field = np.fft.irfft(np.fft.rfft(field, axis=1) * left, n=field.shape[1], axis=1)
-        out[:, here] += sign * (field[:, low] * (1 - part) + field[:, high] * part)
+        wobble = field[:, low] * (1 - part) + field[:, high] * part
+        # what is taken away grows into the clear wood
+        out[:, here] = -(worlds.offset(source)[:, None] + wobble)
     return out, shift
 
 
+def _on_arris(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats, Floats]:
+    """Return how the drawn arris lies off at points, (draws, N), and the part that is known."""
+    fields = _sides_of(region.face.outline, worlds)
+    out, shift = np.zeros((worlds.draws, len(points))), np.zeros(len(points))
+    place: Any = shapely.points(points)
+    nearest = np.argmin([shapely.distance(place, field.line) for field in fields], axis=0)
+    for index, field in enumerate(fields):
+        here = np.flatnonzero(nearest == index)
+        if len(here):
+            shift[here], out[:, here] = field.at(points[here])
+    return out + worlds.offset("arris")[:, None], shift
+
+
+def _sides_of(outline: Any, worlds: Worlds) -> tuple[SideWobble, ...]:
+    """Return the wobble of an outline's sides, made once for these worlds."""
+    assert worlds.hand is not None
+    kept: dict[bytes, tuple[SideWobble, ...]] = worlds.__dict__.setdefault("_sides", {})
+    shape = bytes(outline.wkb)
+    if shape not in kept:
+        key = f"{worlds.key}:arris"
+        kept[shape] = side_wobbles(
+            outline, worlds.hand, worlds.mm_per_px, key=key, draws=worlds.draws
+        )
+    return kept[shape]
+
+
 def _drawn_ring(region: ClearRegion, source: str) -> Any:
-    if source == "arris":
-        return region.face.outline.exterior
     shape = next((r.as_seen for r in region.removals if r.source == source), None)
     if shape is None or shape.is_empty:
-        whole = next(r.shape for r in region.removals if r.source == source)
-        return max(shapely.get_parts(whole), key=lambda part: part.area).exterior
+        shape = next(r.shape for r in region.removals if r.source == source)
     return max(shapely.get_parts(shape), key=lambda part: part.area).exterior
-
-
-def _wiener(ring: Any, nodes: int, worlds: Worlds) -> tuple[Floats, Floats]:
-    """Split a drawn edge's wobble from the edge itself by their spectra.
-
-    Returns
-    -------
-    known : ndarray, shape (nodes,)
-        Outward displacement from the drawn to the likelier edge at even nodes, mm.
-    left : ndarray, shape (nodes // 2 + 1,)
-        Factor per frequency of the wobble that stays unknown.
-    """
-    assert worlds.hand is not None
-    step = ring.length / nodes
-    at = shapely.line_interpolate_point(ring, np.arange(nodes) * step)
-    z = shapely.get_coordinates(at) @ np.array([1.0, 1j])
-    spectrum = np.fft.fft(z)
-    power = np.abs(spectrum) ** 2 / nodes
-    half = nodes // 2 + 1
-    both = power[:half].copy()
-    both[1:half] += power[-1:-half:-1][: half - 1]
-    # an octave's third of neighbours says how strong the edge itself is at a frequency
-    total = np.concatenate([[0.0], np.cumsum(both)])
-    k = np.arange(half)
-    lo = np.maximum(np.floor(k / 1.15).astype(int), 0)
-    hi = np.minimum(np.ceil(k * 1.15).astype(int) + 2, half)
-    mean = (total[hi] - total[lo]) / (hi - lo)
-    noise = worlds.hand.wobble(worlds.mm_per_px) ** 2 * wobble_spectrum(
-        ring.length, nodes, worlds.hand.correlation_mm
-    )
-    keep = np.clip(1.0 - noise / np.maximum(mean, 1e-12), 0.0, 1.0)
-    full = np.zeros(nodes)
-    full[:half] = keep
-    full[half:] = keep[1 : nodes - half + 1][::-1]
-    moved = np.fft.ifft(spectrum * full) - z
-    ahead, behind = np.roll(z, -1), np.roll(z, 1)
-    tangent = (ahead - behind) / np.maximum(np.abs(ahead - behind), 1e-12)
-    outward = -1j * tangent if shapely.is_ccw(ring) else 1j * tangent
-    return np.real(moved * np.conj(outward)), np.sqrt(keep)
 
 
 @dataclass(frozen=True, eq=False)
