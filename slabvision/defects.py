@@ -77,6 +77,23 @@ class KeepOut:
         diameter = (length_mm + width_mm) / 2
         return self.across_mm + self.across_diameters * diameter + self.across_widths * width_mm
 
+    def swell(self, length_mm: float, width_mm: float) -> tuple[float, float]:
+        """Return by how much the keep-out grows, along and across, per mm that an edge is off.
+
+        A knot drawn 1 mm too large all round is 2 mm larger, and so is what its diameter asks.
+
+        Examples
+        --------
+        >>> KeepOut(along_diameters=0.75, across_diameters=0.375).swell(50, 50)
+        (1.5, 0.75)
+        """
+        if self.to_both_ends:
+            return 0.0, 2 * (self.across_diameters + self.across_widths)
+        here = self.along(length_mm, width_mm)
+        free = self.along_min_mm < here < self.along_max_mm
+        along = 2 * (self.along_diameters + self.along_lengths) if free else 0.0
+        return along, 2 * (self.across_diameters + self.across_widths)
+
 
 @dataclass(frozen=True)
 class DefectKind:

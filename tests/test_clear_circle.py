@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -10,7 +12,7 @@ from shapely import Point, Polygon
 from slabvision.boundary import Hand
 from slabvision.clear.circle import circle_size, largest_circle
 from slabvision.clear.region import clear_region
-from slabvision.clear.shapes import FaceShape
+from slabvision.clear.shapes import DefectShape, FaceShape
 from slabvision.clear.spare import best_per_world
 from slabvision.clear.worlds import Worlds, clear_areas
 
@@ -106,3 +108,24 @@ def test_a_slow_offset_moves_both_edges_at_once():
     region = clear_region(FaceShape(shapely.box(0, 0, 2000, 600)))
     size = circle_size(region, largest_circle(region.with_keep_outs), Worlds(hand=hand))
     assert size.estimate.u == pytest.approx(2.0, rel=0.02)
+
+
+def test_a_knot_drawn_too_large_is_kept_away_from_by_more_than_that():
+    # The keep-out of a sound knot goes by its diameter: drawn again and again with known slow
+    # offsets, what the largest circle really does has the spread that the interval claims.
+    def face(outline_mm: float, knot_mm: float):
+        knots = [Point(u, 330).buffer(40 + knot_mm) for u in (700, 1250)]
+        outline = shapely.box(0, 0, 2000, 600).buffer(outline_mm, join_style="mitre")
+        each = tuple(DefectShape(i, "sound_knot", knot) for i, knot in enumerate(knots, start=1))
+        region = clear_region(FaceShape(outline, each))
+        return region, largest_circle(shapely.intersection(region.with_keep_outs, middle))
+
+    middle = shapely.box(700, -50, 1250, 650)  # the circle between the knots, not beside them
+    rng = np.random.default_rng(4)
+    drawn = [face(*rng.normal(0, 1.0, 2))[1].diameter_mm for _ in range(40)]
+    region, circle = face(0.0, 0.0)
+    steady = Hand(offset_px=0.0, offset_mm=1.0, wobble_px=0.0, wobble_mm=1e-6)
+    size = circle_size(region, circle, Worlds(hand=steady, draws=400))
+    assert size.estimate.u == pytest.approx(np.std(drawn), rel=0.35)
+    without = circle_size(replace(region, swell={}), circle, Worlds(hand=steady, draws=400))
+    assert size.estimate.u > 1.4 * without.estimate.u

@@ -129,6 +129,8 @@ class ClearRegion:
         The frame cuts the slab: areas are clear *in view*, not of the slab.
     wander : callable, optional
         How far what the other face takes lies off in every draw: (N, 2) mm to (draws, N, 2) mm.
+    swell : mapping of source to (along, across)
+        By how much more than a drawn edge what is kept out round it moves, per mm.
     """
 
     face: FaceShape
@@ -142,6 +144,7 @@ class ClearRegion:
     stamp: str = "one face seen"
     trims: Trims = field(default_factory=Trims)
     wander: Callable[[Floats], Floats] | None = None
+    swell: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def area_mm2(self) -> float:
@@ -232,6 +235,7 @@ def clear_region(
     for key in keep_outs or {}:
         defect_kind(key)
     taken: list[Taken] = []
+    swell: dict[str, tuple[float, float]] = {}
     fills: list[DefectShape] = []
     for defect in face.defects:
         treatment = defect.treatment or (treatments or {}).get(
@@ -251,6 +255,8 @@ def clear_region(
             overrides=dict(keep_outs) if keep_outs else None,
         )
         shape = grown(defect, keep, grain, face.outline)
+        u0, v0, u1, v1 = defect.geometry.bounds
+        swell[f"defect {defect.number}"] = keep.swell(u1 - u0, v1 - v0)
         taken.append((defect.title, f"defect {defect.number}", shape, defect.shape))
     for key in avoid_zones:
         if key not in ZONES:
@@ -261,7 +267,7 @@ def clear_region(
     taken += _trimmed(face, grain, trims)
     if not face.not_seen.is_empty:
         taken.append(("not seen", "not seen", face.not_seen, face.not_seen))
-    return _assembled(face, grain, taken, tuple(fills), trims)
+    return replace(_assembled(face, grain, taken, tuple(fills), trims), swell=swell)
 
 
 def less_other_face(
@@ -282,7 +288,7 @@ def less_other_face(
     both = _assembled(
         region.face, region.grain, own + list(taken), region.fills, region.trims, "clear through"
     )
-    return replace(both, wander=wander)
+    return replace(both, wander=wander, swell=region.swell)
 
 
 def _trimmed(face: FaceShape, grain: Grain, trims: Trims) -> list[Taken]:

@@ -166,7 +166,7 @@ def deviations(
         turned_v = -sin * moved[..., 0] + cos * moved[..., 1] - arm[:, 1]
         parts["plane"] = turned_u * normals[:, 0] + turned_v * normals[:, 1]
     parts["flatness"] = worlds.flat()[:, None] * np.sum(arm * normals, axis=1)
-    parts["boundary"], shift = _drawn(region, points, worlds)
+    parts["boundary"], shift = _drawn(region, points, normals, worlds)
     if region.wander is not None:
         parts["match"] = _wandered(region, contacts)
     return parts, shift
@@ -182,7 +182,9 @@ def _wandered(region: ClearRegion, contacts: Contacts) -> Floats:
     return np.where(here, np.einsum("kni,ni->kn", moved, contacts.normals), 0.0)
 
 
-def _drawn(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats, Floats]:
+def _drawn(
+    region: ClearRegion, points: Floats, normals: Floats, worlds: Worlds
+) -> tuple[Floats, Floats]:
     out = np.zeros((worlds.draws, len(points)))
     shift = np.zeros(len(points))
     if worlds.hand is None:
@@ -204,6 +206,13 @@ def _drawn(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats,
         wobble = field[:, low] * (1 - part) + field[:, high] * part
         # what is taken away grows into the clear wood
         out[:, here] = -(worlds.offset(source)[:, None] + wobble)
+        along, across = region.swell.get(source, (0.0, 0.0))
+        if along or across:
+            # What is kept out goes by the mean diameter: two offsets, and the wobble at the four
+            # places that bound it.
+            turned = normals[here] ** 2 @ np.array([along, across])
+            grown = worlds.offset(source) + worlds.diameter_wobble(source)
+            out[:, here] -= turned * grown[:, None]
     return out, shift
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from slabvision.boundary import Hand
 from slabvision.clear.region import ClearRegion
 from slabvision.clear.shapes import FaceShape
-from slabvision.estimate import DRAWS, Estimate, named_rng
+from slabvision.estimate import DRAWS, Estimate, named_normals, named_rng
 
 __all__ = ["ClearAreas", "Sized", "Worlds", "clear_areas", "source_edges"]
 
@@ -185,6 +185,13 @@ class Worlds:
         if self.hand is None:
             return np.zeros(self.draws)
         return self.hand.offset_draws(f"{self.key}:{source}", self.mm_per_px, self.draws)
+
+    def diameter_wobble(self, source: str) -> Floats:
+        """Return what the wobble adds to half the mean diameter of a drawn shape, mm."""
+        if self.hand is None:
+            return np.zeros(self.draws)
+        size = self.hand.wobble(self.mm_per_px) / 2
+        return np.asarray(size * named_normals(f"diameter:{self.key}:{source}", self.draws))
 
     def wobble(self, source: str, ring_mm: float) -> tuple[Floats, float]:
         """Return the wobble along one closed drawn edge in every draw.

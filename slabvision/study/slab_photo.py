@@ -215,7 +215,7 @@ def _taken(
     face: TrueFace, placed: tuple[Placed, ...], setup: Setup, rng: np.random.Generator
 ) -> tuple[Camera, float, float]:
     """Stand somewhere, draw a phone, and take everything into the frame; tilt and distance."""
-    ring = np.asarray(face.outline.exterior.coords)[::12]
+    ring = np.asarray(face.outline.exterior.coords)[::40]
     points = np.vstack([face.lifted(ring), *(each.outline for each in placed)])
     while True:
         tilt = float(rng.uniform(*setup.band))
@@ -280,8 +280,12 @@ class _Drawing:
     def ring(self, true: Any) -> Floats:
         """Return a drawn outline in pixels."""
         points = np.asarray(true.coords)[:-1]
-        every = float(np.clip(true.length / 16, 1.0, 25.0))
-        return self.pixels(drawn_line(points, 1.0, self.hand, self.rng, every_mm=every))
+        every = float(np.clip(true.length / 40, 1.0, 10.0))
+        while True:
+            drawn = drawn_line(points, 1.0, self.hand, self.rng, every_mm=every)
+            if shapely.Polygon(drawn).is_valid:
+                return self.pixels(drawn)
+            every *= 1.25  # the program shows where it crosses itself; the person draws it anew
 
     def fill(self, ring_px: Floats, number: int) -> None:
         mask, where = inside([ring_px], SHAPE)

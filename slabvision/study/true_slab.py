@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from slabvision.scene.condition import Region, Slab, crack_polygon
 from slabvision.units import BOARD_FOOT_MM3
 
-__all__ = ["TrueFace", "true_face", "true_sizes"]
+__all__ = ["TrueFace", "taped_length", "true_face", "true_sizes"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -103,6 +103,17 @@ def true_face(slab: Slab, role: str, rng: np.random.Generator) -> TrueFace:
         role, slab.outline(role), slab.regions(role), slab.cut.thickness_mm,
         float(bow), float(cup), float(wedge), float(wave), float(rng.uniform()),
     )  # fmt: skip
+
+
+def taped_length(line: Floats, every_mm: float = 10.0) -> float:
+    """Return the length of a check as a tape reads it, not round each step from fibre to fibre.
+
+    Without a step a crack's length has no value: it grows the finer one looks.
+    """
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    at = np.linspace(0.0, run[-1], max(2, round(run[-1] / every_mm) + 1))
+    places = np.column_stack([np.interp(at, run, line[:, k]) for k in (0, 1)])
+    return float(np.linalg.norm(np.diff(places, axis=0), axis=1).sum())
 
 
 Turn: TypeAlias = Callable[[Any], Any]
