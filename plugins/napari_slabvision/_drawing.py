@@ -215,7 +215,7 @@ class Drawing(QObject):
         layer = event.source
         at = {
             str(n): (float(p[0]), float(p[1]))
-            for n, p in zip(layer.features["text"], layer.data, strict=True)
+            for n, p in zip(layer.features["name"], layer.data, strict=True)
         }
         entry = session.entry
         grain = entry.end_grain

@@ -215,7 +215,10 @@ def spots_layer(entry: PhotoEntry) -> LayerTuple:
         {
             "name": "Named spots",
             "ndim": 2,
-            "features": {"text": [name for _, name in spots]},
+            "features": {
+                "name": [name for _, name in spots],
+                "text": [name.partition(" (")[0] for _, name in spots],  # short, beside the point
+            },
             "size": 7 * line_px(entry.shape),
             "symbol": "diamond",
             "face_color": "#ffd23f",
