@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +36,36 @@ def plane(
         output.write_text(text + "\n", encoding="utf-8")
 
 
+@app.command(epilog="Example: slabvision validate slabs --cases 1000 --keep slabs -o slabs.md")
+def slabs(
+    cases: Annotated[int, typer.Option(help="Simulated photos in all.", min=1)] = 200,
+    seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="Also write the tables as Markdown.")
+    ] = None,
+    drawing: Annotated[
+        Path | None, typer.Option("--figure", help="Also draw the figure, a PNG file.")
+    ] = None,
+    folder: Annotated[
+        Path | None,
+        typer.Option("--keep", help="Finished rounds; a stopped count goes on from there."),
+    ] = None,
+    workers: Annotated[int, typer.Option(help="Processes.", min=1)] = 1,
+) -> None:
+    """Whole slabs through the ordinary pipeline, marked and drawn as a hand would."""
+    from slabvision.study.slab_study import run
+    from slabvision.study.slab_table import figure, table
+
+    with _counting("Slabs") as progress:
+        study = run(cases, seed, folder=folder, workers=workers, progress=progress)
+    text = table(study)
+    typer.echo(text)
+    if output is not None:
+        output.write_text(text, encoding="utf-8")
+    if drawing is not None:
+        figure(study, drawing)
+
+
 @app.command(epilog="Example: slabvision validate faces --cases 100 --wrong 1000 -o faces.md")
 def faces(
     cases: Annotated[int, typer.Option(help="Right pairs in each row.", min=5)] = 25,
@@ -59,6 +91,22 @@ def extremes(
     from slabvision.study.extremes_study import run, table
 
     typer.echo(table(run(cases=cases, progress=_said)))
+
+
+@contextlib.contextmanager
+def _counting(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Show a bar on the terminal, or now and then a line where there is none."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda done, total: _said(f"{what}: {done} of {total}")
+        return
+    columns = (what, BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task(what, total=None)
+        yield lambda done, total: progress.update(task, completed=done, total=total)
 
 
 def _said(text: str) -> None:

@@ -215,7 +215,7 @@ def _taken(
     face: TrueFace, placed: tuple[Placed, ...], setup: Setup, rng: np.random.Generator
 ) -> tuple[Camera, float, float]:
     """Stand somewhere, draw a phone, and take everything into the frame; tilt and distance."""
-    ring = np.asarray(face.outline.exterior.coords)[::40]
+    ring = shapely.get_coordinates(shapely.simplify(face.outline, 4.0).exterior)
     points = np.vstack([face.lifted(ring), *(each.outline for each in placed)])
     while True:
         tilt = float(rng.uniform(*setup.band))
