@@ -3,8 +3,8 @@
 Extremes are biased by it: a largest circle is held by the innermost of many wobbly places. Each
 side of an outline is split into waves. Where the side's own strength at a wave length is no more
 than a hand's wobble, the waves are the hand's and are taken out; where it is far more, they are the
-tree's and stay. In between they are shrunk in proportion (Wiener filter, with the strength taken
-from the neighbouring waves of the side itself). What stays uncertain is drawn for every world.
+tree's and stay. In between they are shrunk (after Wiener's filter, with the strength taken from the
+neighbouring waves of the side itself). What stays uncertain is drawn for every world.
 
 Between two clicks a hand is rougher than the smooth law that serves for areas
 (:mod:`slabvision.boundary`): the wobble's correlation is taken to fall exponentially, with the same
@@ -32,6 +32,9 @@ Floats: TypeAlias = NDArray[np.float64]
 
 _TREND = 4
 """Level, slope, sweep and belly of a side (a cubic) are its own; wobble cannot be told there."""
+_PLAINLY_ITS_OWN = 0.6
+"""Waves of which so much is the edge's own are left as drawn. Shrinking those too smooths the tree
+away: on three drawn live-edged slabs it turned -0.2 % of the largest rectangle into +0.25 %."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +117,7 @@ def _side(
     noise *= nodes * hand.wobble(mm_per_px) ** 2 / float(noise.sum())
     keep = np.clip(1.0 - noise / np.maximum(_strength(waves), 1e-12), 0.0, 1.0)
     keep[:_TREND] = 1.0
-    known = idct(waves * (keep - 1.0), norm="ortho")
+    known = idct(waves * (np.minimum(keep / _PLAINLY_ITS_OWN, 1.0) - 1.0), norm="ortho")
     white = named_rng(f"wobble-side:{key}").standard_normal((draws, nodes))
     left = idct(white * np.sqrt(keep * noise), axis=1, norm="ortho")
     return SideWobble(line, step, np.asarray(known), np.asarray(left))
