@@ -121,6 +121,23 @@ def test_the_side_file_says_what_came_back(session: SlabSession) -> None:
     assert not (session.folder / AUTOSAVE).exists()
 
 
+def test_the_side_file_is_written_by_any_thread(session: SlabSession) -> None:
+    """Workers take turns; the lock of the first must not shut out the next."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    autosave = Autosave(session.folder)
+    for number in range(3):
+        session.change_notebook(note=f"note {number}")
+        with ThreadPoolExecutor(1) as worker:
+            worker.submit(autosave.write, session.snapshot()).result()
+    session.change_notebook(note="the last")
+    autosave.write(session.snapshot())
+    assert find_left_work(session.folder, load_slab(session.folder)) == [], "it is in use"
+    autosave.release()
+    (left,) = find_left_work(session.folder, load_slab(session.folder))
+    assert left.snapshot.record.notebook.note == "the last"
+
+
 def test_saving_removes_the_side_file(session: SlabSession) -> None:
     session.change_notebook(note="x")
     autosave = Autosave(session.folder)

@@ -66,7 +66,8 @@ class Autosave:
 
     def __init__(self, folder: Path) -> None:
         self.place = folder / AUTOSAVE / uuid.uuid4().hex[:12]
-        self._lock = FileLock(self.place.with_suffix(".lock"), timeout=0)
+        # One lock for all threads: workers take turns at writing.
+        self._lock = FileLock(self.place.with_suffix(".lock"), timeout=0, thread_local=False)
         self.written_edits = -1
 
     def write(self, snapshot: Snapshot) -> None:
