@@ -220,17 +220,17 @@ def show_end(dock: Any) -> None:
     Hand(bench.viewer).look_at((float(middle[0]), float(middle[1])), 0.33)
     assert len(bench.session.entry.end_grain.outline) > 3, "the sample's end is outlined"
     dock.step(5).read()
-    wait_until(lambda: not bench.jobs.busy, 60)
+    wait_until(lambda: not bench.jobs.busy)
 
 
 def show_findings(dock: Any) -> None:
     bench = dock.bench
-    wait_until(lambda: bench.measuring.face is not None, 60, bench.measuring.findings_why)
-    wait_until(lambda: not bench.measuring.stale and not bench.jobs.busy, 60)
+    wait_until(lambda: bench.measuring.face is not None, what=bench.measuring.findings_why)
+    wait_until(lambda: not bench.measuring.stale and not bench.jobs.busy)
     bench.viewer.reset_view()
     for what in ("circle", "rectangle"):
         dock.step(6).fit(what)
-        wait_until(lambda: not bench.jobs.busy, 60)
+        wait_until(lambda: not bench.jobs.busy)
     assert {"finding: clear", "finding: circle", "finding: rectangle"} <= {
         layer.metadata["slabvision"]["role"] for layer in bench.viewer.layers
     }

@@ -323,3 +323,63 @@ def test_the_samples_outline_is_found_without_a_click(make_napari_viewer: Any) -
         assert shared > 0.9
         bench.drawing.undo()
         assert bench.session.entry.arris == drawn
+
+
+def needs(function: str) -> Any:
+    """Leave a test out, and say so, where this version of the library has not the function."""
+    from slabvision import segment
+
+    return pytest.mark.skipif(
+        not hasattr(segment, function), reason=f"left out: slabvision.segment has no {function} yet"
+    )
+
+
+@needs("grow_region")
+def test_a_region_of_the_sample_grows_from_a_click(make_napari_viewer: Any) -> None:
+    from slabvision.sample import sample_folder
+
+    viewer = make_napari_viewer(show=True)
+    with sample_folder() as folder, dock_in(viewer, folder) as dock:
+        hand, bench = Hand(viewer), dock.bench
+        dock.open_step(4)
+        layer = bench.painting.layer
+        (rot,) = (n for n, kind in bench.painting.kind_of.items() if kind == "rot")
+        where = np.argwhere(layer.data == rot)
+        click = where[np.argmin(np.abs(where - where.mean(axis=0)).sum(axis=1))]
+        bench.painting.remove([rot])
+        bench.painting.choose_kind("rot")
+        before = dict(bench.painting.tally.pixels)
+        press(button_named(dock.step(4), "Grow from a click"))
+        hand.click((float(click[0]), float(click[1])))
+        wait_until(lambda: bench.tool_run.preview is not None, what=str(dock.heard))
+        hand.key("Return")
+        ready(dock)
+        (new,) = set(bench.painting.tally.pixels) - set(before)
+        row = next(r for r in bench.painting.rows() if r["index"] == new)
+        assert (row["kind"], row["tool"]) == ("rot", "grow")
+        near = layer.data[click[0] - 8 : click[0] + 9, click[1] - 8 : click[1] + 9]
+        assert (near == new).any(), "it holds what was clicked"
+        bench.painting.undo()
+        bench.painting.count()
+        assert bench.painting.tally.pixels == before
+
+
+@needs("suggest_defects")
+def test_the_librarys_search_learns_from_what_was_rejected() -> None:
+    from napari_slabvision._suggesting import LibrarySearch
+
+    from slabvision.photo import read_photo
+    from slabvision.sample import sample_folder
+    from slabvision.store import load_slab
+
+    with sample_folder() as folder:
+        entry = load_slab(folder).photos[0]
+        pixels = read_photo(folder / entry.file).pixels
+    outline = np.array(entry.arris.points)
+    search = LibrarySearch()
+    found = search.find(pixels, outline)
+    assert all(proposal.mask.any() for proposal in found)
+    sure = sum(proposal.confidence for proposal in found)
+    search.learn(pixels, outline, [(proposal, False) for proposal in found])
+    again = sum(proposal.confidence for proposal in search.find(pixels, outline))
+    assert again < sure, "what was rejected is proposed less surely"

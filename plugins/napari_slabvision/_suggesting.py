@@ -251,26 +251,54 @@ def library_search() -> Search | None:
 class LibrarySearch:
     """The library's search, with what this visit taught it."""
 
+    def __init__(self) -> None:
+        self._learner: Any = None
+
+    @property
+    def learner(self) -> Any:
+        """What was learned; made when it is first wanted, in the worker."""
+        if self._learner is None:
+            from slabvision.segment.learner import VisitLearner
+
+            self._learner = VisitLearner()
+        return self._learner
+
     def find(self, pixels: Pixels, outline: Corners) -> list[Proposal]:
         """Return proposals inside an outline."""
         from scipy.ndimage import find_objects
 
         from slabvision.segment import suggest_defects
 
-        labels, table = suggest_defects(pixels, outline)
-        rows = zip(find_objects(labels), table["kind"], table["confidence"], strict=True)
-        return [
-            Proposal(
-                labels[window] == k, (window[0].start, window[1].start), str(kind), float(sure)
-            )
-            for k, (window, kind, sure) in enumerate(rows, start=1)
-            if window is not None
-        ]
+        labels, table = suggest_defects(pixels, outline, self.learner)
+        rows = zip(table["number"], table["kind"], table["confidence"], strict=True)
+        windows = find_objects(labels, max_label=len(table))
+        found = []
+        for number, kind, sure in rows:
+            window = windows[int(number) - 1]
+            if window is not None:
+                corner = (window[0].start, window[1].start)
+                found.append(Proposal(labels[window] == number, corner, str(kind), float(sure)))
+        return found
 
     def learn(
         self, pixels: Pixels, outline: Corners, said: Sequence[tuple[Proposal, bool]]
     ) -> None:
-        """Take in what was said."""
+        """Take in what was said: each proposal stands for the piece it covers most of."""
+        from slabvision.segment.suggest import look_over
+
+        view, pieces = look_over(pixels, outline)
+        shape = np.array(pieces.labels.shape)
+        features, wanted = [], []
+        for proposal, accepted in said:
+            at = np.argwhere(proposal.mask) + proposal.corner - np.array(view.corner) + 0.5
+            small = np.clip((at * shape / np.array(view.size)).astype(int), 0, shape - 1)
+            counts = np.bincount(pieces.labels[small[:, 0], small[:, 1]])
+            counts[0] = 0
+            if counts.any():
+                features.append(pieces.features[int(np.argmax(counts)) - 1])
+                wanted.append(accepted)
+        if wanted:
+            self.learner.learn(np.array(features, np.float32), np.array(wanted, np.bool_))
 
 
 def _ignoring_argument(call: Callable[[], None]) -> Callable[[Any], None]:
