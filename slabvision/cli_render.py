@@ -25,6 +25,19 @@ def render(
         str, typer.Option(help="two tapes, tape on face, plywood, board, square, none, ...")
     ] = "two tapes",
     megapixels: Annotated[float, typer.Option(help="Size of each photo.", min=0.1, max=50)] = 12.0,
+    tilt_band: Annotated[str, typer.Option(help="ladder (0 to 15°), eye height (30 to 60°).")] = (
+        "ladder"
+    ),
+    lens: Annotated[str, typer.Option(help="main, ultra-wide.")] = "main",
+    yard: Annotated[
+        str, typer.Option(help="gravel, concrete, grass, stack, rack; any draws one.")
+    ] = "gravel",
+    light: Annotated[str, typer.Option(help="overcast, sun, sun edge, tarp; any draws one.")] = (
+        "any"
+    ),
+    messenger: Annotated[
+        bool, typer.Option("--messenger", help="As a messenger leaves it: small, no metadata.")
+    ] = False,
     every_view: Annotated[
         bool, typer.Option("--every-view", help="Both faces, both ends and an edge.")
     ] = False,
@@ -39,7 +52,16 @@ def render(
     views = ("face A", "face B", "end A", "end B", "edge") if every_view else ("face A",)
     try:
         scene = render_slab(
-            seed, look=like, views=views, reference=reference, megapixels=megapixels
+            seed,
+            look=like,
+            views=views,
+            reference=reference,
+            megapixels=megapixels,
+            tilt_band=tilt_band,
+            lens=lens,
+            yard=None if yard == "any" else yard,
+            light=None if light == "any" else light,
+            messenger=messenger,
         )
         write_scene(scene, out)
     except (ValueError, OSError) as error:

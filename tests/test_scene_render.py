@@ -466,3 +466,47 @@ def test_a_fork_shuts_bark_in_between_two_stems() -> None:
     assert gap.min() < 3.0 * fork.bark_mm * (1 + 1 / fork.share)
     assert (truth.zones == ZONES["figure"].value).any()
     assert render_slab(1, megapixels=0.1, fork=False).slab.cut.log.fork is None
+
+
+@pytest.mark.slow
+def test_one_seed_writes_the_same_bytes_of_truth_twice(tmp_path: Path) -> None:
+    for name in ("once", "again"):
+        made = render_slab(11, look="elm", views=("face A", "end B", "edge"), megapixels=0.1,
+                           reference="two tapes")  # fmt: skip
+        write_scene(made, tmp_path / name)
+    once, again = (sorted(p for p in (tmp_path / n).rglob("*") if p.is_file())
+                   for n in ("once", "again"))  # fmt: skip
+    assert len(once) == 3 + 1 + 6
+    assert [p.name for p in once] == [p.name for p in again]
+    for a, b in zip(once, again, strict=True):
+        assert a.read_bytes() == b.read_bytes(), a.name
+
+
+@pytest.mark.slow
+def test_no_two_slabs_are_alike() -> None:
+    shapes = []
+    for seed in range(40, 46):
+        log = grow_log(seed, look("walnut"))
+        slab = season(seed, saw(seed, log, length_mm=2000.0))
+        ring = np.asarray(slab.outline("face A").exterior.coords)
+        # Width over the length, its mean taken off: the shape of the live edges.
+        u = np.linspace(20.0, 1980.0, 99)
+        width = [np.ptp(ring[np.abs(ring[:, 0] - at) < 3.0, 1]) for at in u]
+        checks = sorted(round(r.length_mm, 2) for r in slab.regions("face A"))
+        shapes.append((np.array(width) - np.mean(width), checks))
+    for i, (width, checks) in enumerate(shapes):
+        for other, those in shapes[:i]:
+            assert np.sqrt(np.mean((width - other) ** 2)) > 3.0
+            assert checks != those
+
+
+def test_the_part_of_a_check_too_thin_to_see_is_in_the_written_truth(
+    scene: SlabScene, tmp_path: Path
+) -> None:
+    write_scene(scene, tmp_path)
+    said = json.loads((tmp_path / "truth" / "truth.json").read_text())
+    checks = [d for photo in said["photos"] for d in photo["defects"] if "check" in d["kind"]]
+    hidden = [d for d in checks if min(d["widths_mm"]) < 0.3 < max(d["widths_mm"])]
+    assert hidden
+    for check in hidden:
+        assert check["length_mm"] > check["seen_length_mm"] + 1.0
