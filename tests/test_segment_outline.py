@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment import NoSlabError, find_outline, find_slab_outline
 from slabvision.segment.outline_net import Net, load_nets
+from slabvision.segment.outline_pieces import corrected
 from slabvision.segment.outline_settle import best_course
+from slabvision.segment.outline_ways import ways_from
 from slabvision.segment.window import BadClickError, BadPixelsError
 
 SHAPE = (450, 600)
@@ -138,6 +140,30 @@ def test_the_best_course_by_hand() -> None:
     assert stiff.tolist() == [1.5, 1.5, 1.5, 1.5]
     blind = best_course(wood, seen & False, closed=False, stiffness=0.1)
     assert len(set(blind.tolist())) == 1
+
+
+def test_ways_by_hand_count_prices_and_go_round_a_wall() -> None:
+    """Price 1 everywhere: the distance is the path's length. A wall of 100 is gone round."""
+    prices = np.ones((5, 7))
+    spot = np.array([[2.0, 0.0]])
+    assert ways_from(prices, spot)[2, 6] == pytest.approx(6.0)
+    prices[:4, 3] = 100.0
+    round_it = ways_from(prices, spot)[2, 6]
+    assert 6.5 < round_it < 10
+    prices[4, 3] = 100.0
+    assert ways_from(prices, spot)[2, 6] > 90
+
+
+def test_clicks_speak_for_their_own_side_of_an_edge() -> None:
+    """Nothing is known (0.5); a click on each half decides that half and not the other."""
+    lab = np.full((60, 80, 3), 0.3, np.float32)
+    lab[:, 40:] = 0.7
+    known = np.full((60, 80), 0.5, np.float32)
+    got = corrected(known, lab, np.array([[30.0, 15.0]]), np.array([[30.0, 65.0]]))
+    assert got[5:55, 3:33].min() > 0.8
+    assert got[5:55, 47:77].max() < 0.2
+    nothing = np.zeros((0, 2))
+    assert corrected(known, lab, nothing, nothing) is known
 
 
 def test_a_net_by_hand_and_its_file_holds_numbers_only() -> None:

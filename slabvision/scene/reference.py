@@ -241,7 +241,8 @@ def tape(rng: np.random.Generator, start: Array, turn: float, length: float, w: 
         return Placed(draw, "tape", place, offset, readings, _lift(flat, w), _lift(ring, w))
     span, height = arch
     fine = np.linspace(0.0, span, 2000)
-    rise = height * np.sin(np.pi * fine / span) ** 1.5
+    # The last sine may fall a rounding error below 0.
+    rise = height * np.maximum(np.sin(np.pi * fine / span), 0.0) ** 1.5
     run = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(fine), np.diff(rise)))])
     total = run[-1] + (length - span)
     readings = readings[readings < total - 10]

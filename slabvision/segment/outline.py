@@ -21,7 +21,7 @@ Bark = Literal["out", "in"]
 
 _LEAST_SHARE = 0.004
 """A piece under this share of the photo is no slab."""
-_MOST_ODDS = 2.5
+_MOST_ODDS = 1.5
 _CLICK_ODDS = 60.0
 """Log odds that one pixel may say, and that a clicked one says."""
 
@@ -143,13 +143,15 @@ def slab_chance(small: Small, inside: Floats, outside: Floats, bark: Bark) -> Fl
     wood = corrected(first[..., 1] + first[..., 2], small.lab, inside, outside)
     both = np.concatenate([look, first, around(wood, small, bins)], axis=2)
     second = nets["second"].chances(both.reshape(rows * cols, -1)).reshape(rows, cols, -1)
-    return corrected(second[..., wanted].sum(axis=2), small.lab, inside, outside)
+    # Both answers count alike: the second sees further, the first was learned more firmly.
+    mean = 0.5 * (first[..., wanted] + second[..., wanted]).sum(axis=2)
+    return corrected(np.asarray(mean, np.float32), small.lab, inside, outside)
 
 
 def slab_piece(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) -> Mask:
     """Return the slab in the shrunk photo as one piece; every click is on its right side."""
     rough = one_piece(chance, inside, outside)
-    if not rough.any():
+    if rough.mean() < _LEAST_SHARE:
         return rough
     known = np.clip(chance, 1e-6, 1 - 1e-6)
     odds = np.clip(np.log(known) - np.log1p(-known), -_MOST_ODDS, _MOST_ODDS).astype(np.float32)

@@ -18,6 +18,8 @@ LONG_SIDE = 512
 
 _BINS = (10, 8, 8, 4)
 """Bins of a colour histogram: lightness, red-green, blue-yellow, roughness."""
+_SHADELESS_BINS = (12, 14, 4)
+"""The same without lightness: both chromas against lightness, contrast."""
 
 
 class Small(NamedTuple):
@@ -71,20 +73,51 @@ def shrink(pixels: NDArray[Any]) -> Small:
     return Small(lab, logs, scale)
 
 
-def colour_bins(small: Small) -> NDArray[np.intp]:
-    """Return the bin of the colour histogram that each pixel falls into."""
+def _shadeless(lab: Floats32) -> Floats32:
+    """Return colour as shadows leave it: chroma against lightness."""
+    return np.asarray(lab[..., 1:] / (np.maximum(lab[..., :1], 0) + np.float32(0.12)))
+
+
+def colour_bins(small: Small) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return each pixel's bin in two histograms: with lightness, and as shadows leave it."""
     calm = _blur(small.lab, 1.0)
     rough = _blur(small.rough[..., 0], 2.0)
-    spans = ((0.0, 1.0), (-0.3, 0.4), (-0.3, 0.6), (-0.5, 0.6))
-    channels = (calm[..., 0], calm[..., 1], calm[..., 2], rough)
-    out = np.zeros(rough.shape, np.intp)
-    for count, (low, high), values in zip(_BINS, spans, channels, strict=True):
+    hue = _shadeless(_blur(small.lab, 2.0))
+    contrast = rough - np.float32(0.25) * np.log(np.maximum(calm[..., 0], 0) + np.float32(0.05))
+    with_light = (
+        (calm[..., 0], 0.0, 1.0),
+        (calm[..., 1], -0.3, 0.4),
+        (calm[..., 2], -0.3, 0.6),
+        (rough, -0.5, 0.6),
+    )
+    without = ((hue[..., 0], -0.4, 0.7), (hue[..., 1], -0.4, 1.0), (contrast, -0.2, 1.0))
+    return _binned(with_light, _BINS), _binned(without, _SHADELESS_BINS)
+
+
+def _binned(
+    channels: tuple[tuple[Floats32, float, float], ...], counts: tuple[int, ...]
+) -> NDArray[np.intp]:
+    out = np.zeros(channels[0][0].shape, np.intp)
+    for count, (values, low, high) in zip(counts, channels, strict=True):
         step = np.clip((values - low) / (high - low) * count, 0, count - 1).astype(np.intp)
         out = out * count + step
     return out
 
 
-def looks_back(bins: NDArray[np.intp], inside: Floats32, outside: Floats32) -> Floats32:
+def _likeness(
+    bins: tuple[NDArray[np.intp], NDArray[np.intp]], inside: Floats32, outside: Floats32
+) -> list[Floats32]:
+    """Return both likenesses at three scales."""
+    parts = []
+    for each, counts in zip(bins, (_BINS, _SHADELESS_BINS), strict=True):
+        like = looks_back(each, counts, inside, outside)
+        parts += [_blur(like, sigma) for sigma in (1.0, 4.0, 14.0)]
+    return parts
+
+
+def looks_back(
+    bins: NDArray[np.intp], counts: tuple[int, ...], inside: Floats32, outside: Floats32
+) -> Floats32:
     """Return how much more often each pixel's look occurs inside than outside, -1 to 1.
 
     Weighted histograms, smoothed over neighbouring bins, projected back (Swain and Ballard 1991,
@@ -92,12 +125,12 @@ def looks_back(bins: NDArray[np.intp], inside: Floats32, outside: Floats32) -> F
     """
     from scipy.ndimage import gaussian_filter
 
-    total = int(np.prod(_BINS))
+    total = int(np.prod(counts))
     both = []
     for weight in (inside, outside):
-        counts = np.bincount(bins.ravel(), weight.ravel(), total).reshape(_BINS)
-        counts = gaussian_filter(counts, 0.8, mode="constant").ravel()
-        both.append((counts + 1e-6) / (counts.sum() + 1e-6 * total))
+        seen = np.bincount(bins.ravel(), weight.ravel(), total).reshape(counts)
+        seen = gaussian_filter(seen, 0.8, mode="constant").ravel()
+        both.append((seen + 1e-6) / (seen.sum() + 1e-6 * total))
     ratio = np.log(both[0] + 2e-5) - np.log(both[1] + 2e-5)
     return np.asarray(np.tanh(ratio / 2)[bins], np.float32)
 
@@ -111,16 +144,16 @@ def _frame_places(shape: tuple[int, int]) -> tuple[Floats32, Floats32]:
 
 def look_of(
     small: Small,
-    bins: NDArray[np.intp],
+    bins: tuple[NDArray[np.intp], NDArray[np.intp]],
     inside: Floats | None = None,
     outside: Floats | None = None,
 ) -> Floats32:
     """Return the features of every pixel, shape (h, w, F).
 
-    Colour at five scales, roughness at three, the direction and strength of grain at two
-    (structure tensor: Bigun and Granlund 1987), likeness of the colour to the middle of the
-    picture rather than to its rim, the difference from both, the ways to both, and the place in
-    the frame.
+    Colour at five scales, also as shadows leave it, roughness at three, the direction and strength
+    of grain at two (structure tensor: Bigun and Granlund 1987), likeness of the colour to the
+    middle of the picture rather than to its rim, the difference from both, the ways to both, and
+    the place in the frame.
     """
     lab, rough = small.lab, small.rough
     parts: list[Floats32] = [lab]
@@ -137,9 +170,11 @@ def look_of(
     y, x = _frame_places(light.shape)
     rim = (np.maximum(np.abs(y), np.abs(x)) > 0.86).astype(np.float32)
     middle = np.exp(-((y / 0.35) ** 2) - (x / 0.5) ** 2).astype(np.float32)
-    like = looks_back(bins, middle, rim)
-    parts.append(np.stack([_blur(like, s) for s in (1.0, 4.0, 14.0)], 2))
+    parts += _likeness(bins, middle, rim)
     calm = parts[2]
+    parts += [_shadeless(parts[1]), _shadeless(parts[3])]
+    shade = np.float32(0.25) * np.log(np.maximum(parts[3][..., :1], 0) + np.float32(0.05))
+    parts.append(parts[6] - shade)
     for where in (rim > 0, middle > 0.5):
         usual = np.median(calm[where], axis=0)
         parts.append(calm - usual)
@@ -148,7 +183,9 @@ def look_of(
     return np.concatenate([p if p.ndim == 3 else p[..., None] for p in parts], axis=2)
 
 
-def around(chance: Floats32, small: Small, bins: NDArray[np.intp]) -> Floats32:
+def around(
+    chance: Floats32, small: Small, bins: tuple[NDArray[np.intp], NDArray[np.intp]]
+) -> Floats32:
     """Return what a first answer says around every pixel, shape (h, w, G).
 
     The answer itself, blurred and looked up at a distance in eight directions (auto-context: Tu
@@ -156,8 +193,7 @@ def around(chance: Floats32, small: Small, bins: NDArray[np.intp]) -> Floats32:
     """
     chance = chance.astype(np.float32)
     parts = [chance, _blur(chance, 3.0), _blur(chance, 10.0), _blur(chance, 30.0)]
-    like = looks_back(bins, chance * chance, (1 - chance) ** 2)
-    parts += [_blur(like, 1.0), _blur(like, 4.0), _blur(like, 14.0)]
+    parts += _likeness(bins, chance * chance, np.square(1 - chance))
     rows, cols = chance.shape
     for distance, wide in ((24, parts[1]), (80, parts[2])):
         padded = cv2.copyMakeBorder(

@@ -14,9 +14,9 @@ __all__ = ["Frame", "best_star", "frame_of", "star_piece"]
 _RAYS = 288
 _LEVELS = 168
 _FARTHEST = 2.8
-_EDGE_WORTH_PX = 7.0
+_EDGE_WORTH_PX = 10.0
 """An edge all along weighs as much as so many pixels of ground with odds of e to 1."""
-_BEND = 0.35
+_BEND = 4.0
 _MOVES = 7
 
 
@@ -34,7 +34,8 @@ def frame_of(weight: Floats32 | Mask) -> Frame:
     w = np.asarray(weight, np.float64)[rows, cols]
     points = np.column_stack([rows, cols]).astype(np.float64)
     middle = np.average(points, axis=0, weights=w)
-    spread = np.cov((points - middle).T, aweights=w)
+    off = points - middle
+    spread = (off * w[:, None]).T @ off / w.sum()
     values, vectors = np.linalg.eigh(spread)
     return Frame(middle, vectors * (1.73 * np.sqrt(np.maximum(values, 4.0))))
 

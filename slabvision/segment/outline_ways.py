@@ -12,9 +12,9 @@ __all__ = ["middle_spots", "rim_spots", "way_prices", "ways", "ways_from"]
 _NOWHERE: Floats = np.zeros((0, 2))
 
 
-def way_prices(lab: Floats32, sigma: float, power: float) -> Floats:
+def way_prices(picture: Floats32, sigma: float, power: float) -> Floats:
     """Price of a step through each pixel: steep where colour changes, against the usual change."""
-    calm = cv2.GaussianBlur(lab, (0, 0), sigma)
+    calm = cv2.GaussianBlur(picture, (0, 0), sigma)
     changes = [cv2.Sobel(calm, cv2.CV_32F, dx, dy, ksize=3) for dx, dy in ((0, 1), (1, 0))]
     steep = np.sqrt(sum(np.square(change).sum(axis=2) for change in changes))
     return np.asarray(0.05 + (steep / (steep.mean() + 1e-4)) ** power, np.float64)
@@ -74,8 +74,10 @@ def ways(lab: Floats32, inside: Floats | None = None, outside: Floats | None = N
     middle = np.concatenate([middle_spots(half.shape, on, off), on])
     rim = np.concatenate([rim_spots(half.shape), off])
     out = []
-    for sigma, power in ((1.0, 1.0), (1.0, 2.0), (2.5, 1.5)):
-        prices = way_prices(half, sigma, power)
+    # The first sees colour as shadows leave it.
+    hue = half[..., 1:] / (np.maximum(half[..., :1], 0) + np.float32(0.12))
+    for picture, sigma, power in ((hue, 1.5, 1.5), (half, 1.0, 2.0), (half, 2.5, 1.5)):
+        prices = way_prices(picture, sigma, power)
         to_middle, to_rim = ways_from(prices, middle), ways_from(prices, rim)
         usual = float(np.percentile(to_middle, 90)) + 1e-6
         out.append(to_rim / (to_rim + to_middle + 1e-6))

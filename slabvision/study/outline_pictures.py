@@ -51,6 +51,23 @@ def _jittered(rng: np.random.Generator, image: Picture, strength: float = 1.0) -
     return np.asarray(np.clip(cv2.addWeighted(lit, keep, grey, 1 - keep, 0), 0, 255))
 
 
+def _half_in_shade(rng: np.random.Generator, image: Picture) -> Picture:
+    """Lay the hard edge of a shadow across a picture; the shade is bluer than the sun."""
+    rows, cols = image.shape[:2]
+    turn = rng.uniform(0, 2 * np.pi)
+    y, x = np.mgrid[:rows, :cols].astype(np.float32)
+    away = (x - cols * rng.uniform(0.2, 0.8)) * np.float32(np.cos(turn))
+    away += (y - rows * rng.uniform(0.3, 0.7)) * np.float32(np.sin(turn))
+    coarse = rng.standard_normal((8, 8), dtype=np.float32)
+    wave = cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_CUBIC)
+    away += wave * np.float32(0.04 * cols * rng.uniform())
+    lit = 1 / (1 + np.exp(-np.clip(away / np.float32(rng.uniform(1.5, 8)), -20, 20)))
+    shade = float(np.exp(rng.uniform(np.log(0.12), np.log(0.65))))
+    tint = np.array([1.0, 1.03, 1.12], np.float32) ** np.float32(rng.uniform(0, 1.5))
+    dark = np.asarray(image, np.float32) * (np.float32(shade) * tint)
+    return np.asarray(dark + lit[..., None] * (image - dark))
+
+
 def _photographed(rng: np.random.Generator, image: Picture) -> NDArray[np.uint8]:
     """Blur, add noise and compress."""
     out = image.astype(np.float32)
@@ -236,7 +253,8 @@ def training_picture(
             made = _from_elsewhere(rng, scene, other)
         else:
             made = _jittered(rng, scene.pixels), _classes(scene)
-    image, classes = _photographed(rng, made[0]), made[1]
+    picture = _half_in_shade(rng, made[0]) if rng.uniform() < 0.3 else made[0]
+    image, classes = _photographed(rng, picture), made[1]
     if rng.uniform() < 0.5:
         image, classes = image[:, ::-1], classes[:, ::-1]
     if rng.uniform() < 0.5:

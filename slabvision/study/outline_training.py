@@ -108,7 +108,7 @@ class _Picture(NamedTuple):
 
 class _Seen(NamedTuple):
     small: Any
-    bins: NDArray[np.intp]
+    bins: tuple[NDArray[np.intp], NDArray[np.intp]]
     look: Floats
     shows: NDArray[np.uint8]
 
