@@ -95,7 +95,7 @@ def colour_bins(small: Small) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 
 
 def _binned(
-    channels: tuple[tuple[Floats32, float, float], ...], counts: tuple[int, ...]
+    channels: tuple[tuple[NDArray[Any], float, float], ...], counts: tuple[int, ...]
 ) -> NDArray[np.intp]:
     out = np.zeros(channels[0][0].shape, np.intp)
     for count, (values, low, high) in zip(counts, channels, strict=True):
