@@ -201,7 +201,8 @@ def plan_of(inputs: int, only: str = "") -> list[tuple[str, int]]:
     whole = sum(reader.share for reader in READERS.values())
     counts = {r.name: round(inputs * r.share / whole) for r in READERS.values()}
     counts["photo"] += inputs - sum(counts.values())
-    return [(name, number) for name, count in counts.items() for number in range(count)]
+    plan = [(name, number) for name, count in counts.items() for number in range(count)]
+    return [plan[at] for at in np.random.default_rng(0).permutation(len(plan))]
 
 
 def summary(all_ended: list[Ended]) -> str:
@@ -240,13 +241,16 @@ def main(words: list[str] | None = None, out: TextIO = sys.stdout) -> int:
     if known.only is not None:
         plan = [(known.reader, known.only)]
     done: list[Ended] = []
-    for ended in run(plan, seed=known.seed, inject=known.inject):
-        done.append(ended)
-        if len(done) % 500 == 0:
-            print(f"{len(done)} of {len(plan)}", file=sys.stderr)
-        if ended.way == "fault":
-            print(f"FAULT {ended.reader} {ended.number}", file=sys.stderr)
-    print(summary(done), file=out)
+    try:
+        for ended in run(plan, seed=known.seed, inject=known.inject):
+            done.append(ended)
+            if len(done) % 500 == 0:
+                print(f"{len(done)} of {len(plan)}", file=sys.stderr)
+            if ended.way == "fault":
+                print(f"FAULT {ended.reader} {ended.number}: {ended.what}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print(f"stopped after {len(done)} of {len(plan)}", file=out)
+    print(summary(sorted(done, key=lambda e: (e.reader, e.number))), file=out)
     return 1 if any(e.way == "fault" for e in done) else 0
 
 

@@ -145,6 +145,34 @@ def spoil_tree(tree: Any, random: Random) -> Any:
     return out
 
 
+def nudge_tree(tree: Any, random: Random) -> Any:
+    """Return a copy that still looks right: numbers moved, words replaced, members left out.
+
+    It gets further into the program than :func:`spoil_tree`, whose inputs end at the door.
+    """
+    out = copy.deepcopy(tree)
+    for _ in range(int(random.integers(1, 8))):
+        places = list(_places(out))
+        holder, key = places[random.integers(0, len(places))]
+        old = holder[key]
+        if isinstance(old, bool):
+            holder[key] = not old
+        elif isinstance(old, int | float):
+            scale = float(random.choice([0, 0.01, 0.5, 0.9, 1.001, 1.1, 2, 12, 25.4, -1]))
+            moved = old * scale + float(random.choice([0, 0, 1, -1]))
+            holder[key] = round(moved) if isinstance(old, int) else moved
+        elif isinstance(old, str) and random.random() < 0.3:
+            holder[key] = str(random.choice(HOSTILE_TEXT))[:80]
+        elif isinstance(old, list) and old:
+            drop = int(random.integers(0, len(old)))
+            holder[key] = (
+                old[:drop] + old[drop + 1 :] if random.random() < 0.5 else [*old, old[drop]]
+            )
+        elif isinstance(holder, dict) and random.random() < 0.3:
+            del holder[key]
+    return out
+
+
 def spoil_json(text: str, random: Random) -> bytes:
     """Spoil the writing of JSON itself: nesting, numbers, encodings, doubled keys."""
     at = int(random.integers(0, len(text)))

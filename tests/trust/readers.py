@@ -21,6 +21,7 @@ from tests.trust.mutation import (
     HOSTILE_NUMBERS,
     HOSTILE_TEXT,
     Random,
+    nudge_tree,
     spoil_bytes,
     spoil_head,
     spoil_json,
@@ -105,7 +106,9 @@ def _spoiled_record(random: Random) -> bytes:
     if random.random() < 0.25:
         return spoil_json(text, random)
     tree = json.loads(text)
-    if random.random() < 0.3:  # notebook values only
+    if random.random() < 0.3:
+        tree = nudge_tree(tree, random)
+    elif random.random() < 0.4:  # notebook values only
         tree["notebook"] = spoil_tree(tree["notebook"], random)
     else:
         tree = spoil_tree(tree, random)
@@ -141,7 +144,8 @@ def _record_errors() -> tuple[type[Exception], ...]:
 
 
 def _write_folder(random: Random, folder: Path) -> None:
-    tree = spoil_tree(json.loads(corpus.record_text(int(random.integers(0, 10)))), random)
+    change = spoil_tree if random.random() < 0.2 else nudge_tree
+    tree = change(json.loads(corpus.record_text(int(random.integers(0, 10)))), random)
     corpus.write_folder(folder / "slab", json.dumps(tree).encode("utf-8", "surrogatepass"))
 
 
@@ -215,7 +219,8 @@ def _write_wanted(random: Random, folder: Path) -> None:
         depth = int(random.choice([50, 2_000, 100_000]))
         data = f"part = {'[' * depth}{']' * depth}\n".encode()
     else:
-        tree = spoil_tree(tomllib.loads(corpus.WANTED), random)
+        change = spoil_tree if random.random() < 0.5 else nudge_tree
+        tree = change(tomllib.loads(corpus.WANTED), random)
         data = "".join(f"{_toml(k)} = {_toml(v)}\n" for k, v in tree.items()).encode()
     (folder / "wanted.toml").write_bytes(data)
 
@@ -405,6 +410,7 @@ def _write_command(random: Random, folder: Path) -> None:
     slab, out = str(folder / "visit" / "slab"), str(folder / "out")
     commands = [
         ["measure", slab, "--csv", out, "--explain"],
+        ["measure", slab, "--csv", out, "--picture"],
         ["measure", str(folder / "visit"), "--csv", out],
         ["new", str(folder / "made"), str(photo)],
         ["new", str(folder / "made"), str(photo), str(photo)],
