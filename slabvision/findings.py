@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -215,3 +215,18 @@ class Findings:
     """Key of the authority that names how the slab was sawn."""
     both: BothFaces | None = None
     """None where one face was seen, or the two could not be laid on each other."""
+    joined: tuple[FaceFindings, ...] = ()
+    """Faces made one from two photos; ``faces`` has the photos that they were made of."""
+
+    @property
+    def by_face(self) -> tuple[FaceFindings, ...]:
+        """Every measured face, two photos that were made one only once."""
+        parts = {file for face in self.joined for file in (face.photo, face.joined_with)}
+        return (*self.joined, *(face for face in self.faces if face.photo not in parts))
+
+    @property
+    def laid_out_on(self) -> FaceFindings | None:
+        """The best face with what parts are laid out on: clear through, where both are known."""
+        if self.best is None or self.both is None:
+            return self.best
+        return replace(self.best, region=self.both.region)

@@ -308,6 +308,7 @@ def measure_record(
         notes.append(through.estimate.reason)
     if both is not None:
         faces, best, both = with_depths(faces, best, both)
+        whole = [best, both.other]
     gross = best.gross_area_mm2.times(thickness)
     rings = combined_profile(ends) if ends else None
     return Findings(
@@ -325,6 +326,7 @@ def measure_record(
         ends=ends,
         sawn_by=sawn_by,
         both=both,
+        joined=tuple(face for face in whole if face.joined_with),
     )
 
 

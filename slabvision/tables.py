@@ -235,11 +235,11 @@ def faces_table(many: Sequence[Findings], unit: Unit = "in") -> pd.DataFrame:
     """Return one row per measured photo of a face, and one for two photos made one face."""
     import pandas as pd
 
-    rows = []
-    for findings in many:
-        best = findings.best
-        joined = [best] if best is not None and best.joined_with else []
-        rows += [_face_row(findings, face, unit) for face in (*joined, *findings.faces)]
+    rows = [
+        _face_row(findings, face, unit)
+        for findings in many
+        for face in (*findings.joined, *findings.faces)
+    ]
     return pd.DataFrame(rows)
 
 
@@ -290,7 +290,7 @@ def widths_table(many: Sequence[Findings], unit: Unit = "in") -> pd.DataFrame:
             **_three("width", each.width_mm, length),
         }
         for findings in many
-        for face in findings.faces
+        for face in findings.by_face
         for each in face.widths
     ]
     return pd.DataFrame(rows)

@@ -52,6 +52,7 @@ def test_the_sample_is_offered_on_what_is_clear_through():
         offer = offer_of(found, Costs())
     assert isinstance(offer, Offer)
     assert found.both is not None
+    assert found.laid_out_on.region.stamp == "clear through"
     region = offer.region({})
     assert np.isclose(region.area_mm2, found.through_mm2.estimate.value, rtol=1e-6)
     assert not any("turn the slab over" in note for note in offer.notes)

@@ -86,6 +86,8 @@ def test_two_photos_are_one_face(tmp_path):
     shown = best.view.to_pixels(best.region.with_keep_outs)
     assert shown.bounds[3] <= SHAPE[1]
     assert faces_table([found])["photo"].iloc[0] == "part-1.png and part-2.png"
+    assert [face.photo for face in found.by_face] == ["part-1.png"]
+    assert found.laid_out_on is best
     assert slabs_table([found])["gross_area_in2"].notna().all()
 
 

@@ -69,7 +69,8 @@ def slab_body(
     rings = combined_profile(ends)
     key, book, face = f"s{number}", findings.record.notebook, findings.best
     wanted = given.layout is not None
-    layout = given.layout or (usual_layout(face, unit) if face is not None and not wanted else ())
+    on = findings.laid_out_on
+    layout = given.layout or (usual_layout(on, unit) if on is not None and not wanted else ())
     moving, sources = movement_section(findings, rings, unit, f"{key}-move")
     what = plain(book.species) or "species not stated"
     title = f"Slab {name_of(findings)}: {what}"
@@ -111,7 +112,7 @@ def _glance(findings: Findings, ends: tuple[EndRead, ...], unit: Unit) -> Html:
 
     tiles = []
     if face is not None:
-        seen = f"{face.face} seen" if len(findings.faces) < 2 else f"on {face.face}"
+        seen = f"{face.face} seen" if len(findings.by_face) < 2 else f"on {face.face}"
         tiles += [
             tile("Clear, with keep-outs", area(face.keep_outs_mm2, unit), seen),
             tile("Clear, as seen", area(face.as_seen_mm2, unit), seen),
@@ -164,18 +165,19 @@ def _reference_note(face: FaceFindings) -> Html:
 def _layout_figure(
     findings: Findings, layout: Sequence[LaidOut], key: str, side_px: int
 ) -> Html | None:
-    if findings.best is None or not layout:
+    face = findings.laid_out_on
+    if face is None or not layout:
         return None
-    face = findings.best
     names = ", ".join(part.name for part in layout)
-    caption = f"Laid out on {face.face} of slab {name_of(findings)}: {names}."
+    known = "what is clear through, seen on " if findings.both is not None else ""
+    caption = f"Laid out on {known}{face.face} of slab {name_of(findings)}: {names}."
     drawn = [part.drawn for part in layout]
     return face_figure(findings, face, caption, parts=drawn, side_px=side_px, key=key)
 
 
 def _sizes_section(findings: Findings, unit: Unit) -> Html:
     blocks: list[Node] = []
-    for face in findings.faces:
+    for face in findings.by_face:
         rows: list[tuple[Node, ...]] = [
             ("gross, inside the arris", area(face.gross_area_mm2, unit)),
             ("clear, as seen", area(face.as_seen_mm2, unit)),
