@@ -67,7 +67,7 @@ def slab_body(
     if ends is None:
         ends = read_ends(findings.record, findings.folder)
     rings = combined_profile(ends)
-    key, book, face = f"s{number}", findings.record.notebook, findings.best
+    key, book = f"s{number}", findings.record.notebook
     wanted = given.layout is not None
     on = findings.laid_out_on
     layout = given.layout or (usual_layout(on, unit) if on is not None and not wanted else ())
