@@ -86,7 +86,7 @@ def _notebook(sample: Sample, scene: SlabScene) -> Notebook:
             )
             for i, percent in enumerate(sample.moisture)
         ],
-        flatness=Flatness(bow_mm=4.0, cup_mm=3.0, twist_mm=5.0),
+        flatness=_flatness(scene),
         claim=YardClaim(
             board_feet=round(exact * sample.over_tag),
             moisture_percent=sample.stated_moisture,
@@ -95,6 +95,16 @@ def _notebook(sample: Sample, scene: SlabScene) -> Notebook:
         ),
         note="Invented slab of an invented yard, rendered for demonstration.",
         invented=True,
+    )
+
+
+def _flatness(scene: SlabScene) -> Flatness:
+    """Return the slab's bow, cup and twist, read to the millimetre with a straight edge."""
+    warp = scene.slab.warp
+    return Flatness(
+        bow_mm=float(round(abs(warp.bow_mm))),
+        cup_mm=float(round(abs(warp.cup_mm))),
+        twist_mm=float(round(abs(warp.twist_mm))),
     )
 
 
@@ -119,6 +129,12 @@ def make_sample(
     ), scene
 
 
+def _overall_length_mm(outline: Any) -> float:
+    """Return the long side of the smallest rectangle round a face: ends are not sawn square."""
+    corners = np.asarray(outline.minimum_rotated_rectangle.exterior.coords)
+    return float(np.linalg.norm(np.diff(corners, axis=0), axis=1).max())
+
+
 def truth_of(scene: SlabScene) -> dict[str, Any]:
     """Return the truth of a sample as plain numbers, for tests and for the curious."""
     faces = {}
@@ -128,13 +144,13 @@ def truth_of(scene: SlabScene) -> dict[str, Any]:
             faces[photo.role] = {
                 "gross_area_mm2": round(truth.arris_area_mm2, 1),
                 "clear_area_mm2": round(truth.clear_area_mm2, 1),
+                "length_mm": round(_overall_length_mm(truth.arris_mm), 2),
                 "camera_tilt_deg": round(photo.tilt_deg, 3),
             }
     return {
         "note": "truth of a rendered slab; invented",
         "seed": scene.seed,
         "look": scene.look,
-        "length_mm": round(scene.length_mm, 2),
         "thickness_mm": round(scene.thickness_mm, 3),
         "volume_mm3": round(scene.volume_mm3),
         "faces": faces,
