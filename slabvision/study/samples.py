@@ -53,7 +53,8 @@ class Sample:
 
 SAMPLES = (
     Sample("quay-04", 12, "plane", "London plane", "two tapes", "ladder", "concrete", "LQ-2",
-           "second from the heart", 620, "each", 12, (14.1, 15.3, 13.8), 1.06),
+           "second from the heart", 620, "each", 12, (14.1, 15.3, 13.8), 1.06,
+           (("light", "overcast"),)),
     Sample("quay-11", 15, "walnut", "black walnut", "plywood", "eye height", "concrete", "LQ-7",
            "third from the heart", 14.5, "board foot", 10, (10.4, 11.2, 10.1), 1.0,
            (("light", "overcast"),)),
