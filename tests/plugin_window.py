@@ -26,7 +26,7 @@ def wait_until(condition: Callable[[], Any], seconds: float = 180.0, what: str =
 def settle(seconds: float = 0.3) -> None:
     """Let the window work for a while."""
     end = time.monotonic() + seconds
-    wait_until(lambda: time.monotonic() > end, seconds + 5)
+    wait_until(lambda: time.monotonic() > end, seconds + 120)
 
 
 class Hand:

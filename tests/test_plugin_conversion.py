@@ -21,7 +21,14 @@ from napari_slabvision._marks import (
     with_points,
 )
 from napari_slabvision._missing import look_at, retake, still_missing
-from napari_slabvision._outline_shape import crossing_words, mask_of, on_frame, outline_of_mask
+from napari_slabvision._outline_shape import (
+    crossing_words,
+    few_corners,
+    filled,
+    mask_of,
+    on_frame,
+    outline_of_mask,
+)
 from napari_slabvision._photo_layers import outline_layer, outlines_from, spots_layer
 from napari_slabvision._step_reference import parse_readings, place_fields, place_of
 
@@ -328,3 +335,20 @@ def test_oblique_cut_off_and_blurred_photos_are_to_be_taken_again() -> None:
     assert any("blurred" in word for word in retake(entry(), look_at(blurred)))
     assert look_at(np.full((50, 80, 3), 255, np.uint8)).burnt
     assert look_at(np.full((50, 80, 3), 12, np.uint8)).dark
+
+
+def test_an_outline_is_filled_as_a_slow_published_method_fills_it() -> None:
+    """Against scikit-image's polygon2mask, which asks for every pixel by itself."""
+    from skimage.draw import polygon2mask
+
+    rng = np.random.default_rng(2)
+    turn = np.sort(rng.uniform(0, 2 * np.pi, 60))
+    far = rng.uniform(30, 140, 60)
+    ring = np.stack([80 + far * np.sin(turn), 120 + far * np.cos(turn)], axis=1)  # leaves the frame
+    assert np.array_equal(filled(ring, (160, 240)), polygon2mask((160, 240), ring))
+
+
+def test_corners_that_say_nothing_are_left_out() -> None:
+    side = np.linspace(0, 100, 50)
+    ring = [(0.0, x) for x in side] + [(60.0, x) for x in side[::-1]]
+    assert few_corners(ring).tolist() == [[0, 0], [0, 100], [60, 100], [60, 0]]

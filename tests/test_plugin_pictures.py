@@ -231,6 +231,7 @@ def show_findings(dock: Any) -> None:
     for what in ("circle", "rectangle"):
         dock.step(6).fit(what)
         wait_until(lambda: not bench.jobs.busy)
-    assert {"finding: clear", "finding: circle", "finding: rectangle"} <= {
-        layer.metadata["slabvision"]["role"] for layer in bench.viewer.layers
-    }
+    wanted = {"finding: clear", "finding: circle", "finding: rectangle"}
+    wait_until(
+        lambda: wanted <= {layer.metadata["slabvision"]["role"] for layer in bench.viewer.layers}
+    )

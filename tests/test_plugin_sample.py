@@ -30,6 +30,12 @@ def own_settings(plugin_settings: Any, npe2pm: Any) -> None:
     npe2pm.register(PluginManifest.from_distribution("slabvision"))
 
 
+def _finding_layers(viewer: Any) -> list[Any]:
+    from napari_slabvision._owned import role_of
+
+    return [layer for layer in viewer.layers if role_of(layer).startswith("finding:")]
+
+
 def test_the_sample_marked_drawn_painted_saved_closed_and_opened_again(
     make_napari_viewer: Any, tmp_path: Path
 ) -> None:
@@ -99,6 +105,19 @@ def test_the_sample_marked_drawn_painted_saved_closed_and_opened_again(
         # What fits: shown on the photo, hidden again.
         dock.open_step(6)
         wait_until(lambda: bench.measuring.face is not None, what=bench.measuring.findings_why)
+        dock.step(6).draw()
+        wait_until(lambda: not bench.jobs.busy)
+        wait_until(lambda: _finding_layers(viewer))
+        dock.step(6).hide_layers()
+        assert not [layer for layer in _finding_layers(viewer) if layer.visible]
+        dock.step(6).draw()
+        # An end has no face: nothing to draw, and nothing measured over and over for it.
+        bench.show_photo("end-a.jpg")
+        wait_until(lambda: bench.session.file == "end-a.jpg")
+        ready(dock)
+        bench.show_photo("face-a.jpg")
+        wait_until(lambda: bench.session.file == "face-a.jpg")
+        ready(dock)
         bench.saving.export(tmp_path / "from dock", pictures=False)
         wait_until(lambda: (tmp_path / "from dock" / "csv-metadata.json").exists())
         ready(dock)

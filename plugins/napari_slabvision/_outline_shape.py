@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from slabvision.record import Outline
 
-__all__ = ["crossing_words", "filled", "mask_of", "on_frame", "outline_of_mask"]
+__all__ = ["crossing_words", "few_corners", "filled", "mask_of", "on_frame", "outline_of_mask"]
 
 
 def filled(points: Any, shape: tuple[int, int]) -> NDArray[np.bool_]:
@@ -64,6 +64,19 @@ def outline_of_mask(
         return None
     largest = max(pieces, key=lambda piece: shapely.Polygon(piece.exterior).area)
     ring = shapely.simplify(shapely.Polygon(largest.exterior), tolerance_px)
+    return np.asarray(ring.exterior.coords)[:-1]
+
+
+def few_corners(points: Any, tolerance_px: float = 0.5) -> NDArray[np.float64]:
+    """Return an outline with the corners left out that move it by less than ``tolerance_px``.
+
+    Fewer corners can be dragged by hand, and are shown sooner.
+    """
+    import shapely
+
+    ring = shapely.simplify(shapely.Polygon(np.asarray(points, float)), tolerance_px)
+    if ring.geom_type != "Polygon" or ring.is_empty:
+        return np.asarray(points, float)
     return np.asarray(ring.exterior.coords)[:-1]
 
 

@@ -6,6 +6,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from qtpy.QtCore import QTimer
 from qtpy.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from napari_slabvision._findings_layers import clear_overlay, finding_layers
@@ -165,7 +166,9 @@ class FindingsStep(QWidget):
         face, extras = self.bench.measuring.face, dict(self._extras)
         self._layers_shown = True
         if face is None:
-            self.bench.measuring.measure_now()
+            # An end or an edge has no face to draw: measuring again would not bring one.
+            if self.bench.measuring.findings is None:
+                self.bench.measuring.measure_now()
             return
         self.bench.jobs.start(
             "draw findings",
@@ -185,21 +188,34 @@ class FindingsStep(QWidget):
             role = role_of(layer)
             if role.startswith("finding:") and role not in wanted:
                 remove_owned(viewer, role)
-        for data, arguments, kind in made:
-            layer = find(viewer, role_of_tuple((data, arguments, kind)))
-            if layer is None:
-                layer = self.bench.add(data, arguments, kind)
-                layer.editable = False
-            elif kind == "labels":
-                layer.data = data
-                layer.visible = True
-            else:
-                if not same_shapes(layer, data):
-                    refill_drawn(layer, data, arguments, kind)
-                    fit_to_zoom(layer, float(viewer.scene.camera.zoom))
-                layer.visible = arguments["visible"]
+        self._put_next(face, made, active)
+
+    def _put_next(self, face: FaceFindings, made: list[LayerTuple], active: Any) -> None:
+        """Show one layer now and the others after it: napari takes long over each."""
+        session, viewer = self.bench.session, self.bench.viewer
+        if session is None or session.file != face.photo or not self._layers_shown:
+            return
+        if made:
+            self._put(made[0])
         if active is not None and active in viewer.layers:
             viewer.layers.selection.active = active
+        if made[1:]:
+            QTimer.singleShot(0, lambda: self._put_next(face, made[1:], active))
+
+    def _put(self, made: LayerTuple) -> None:
+        data, arguments, kind = made
+        viewer = self.bench.viewer
+        layer = find(viewer, role_of_tuple(made))
+        if layer is None:
+            self.bench.add(data, arguments, kind).editable = False
+        elif kind == "labels":
+            layer.data = data
+            layer.visible = True
+        else:
+            if not same_shapes(layer, data):
+                refill_drawn(layer, data, arguments, kind)
+                fit_to_zoom(layer, float(viewer.scene.camera.zoom))
+            layer.visible = arguments["visible"]
 
     def hide_layers(self) -> None:
         """Take the layers of findings out of sight."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from napari_slabvision._outline_shape import few_corners
 from slabvision.units import MM_PER_IN
 
 if TYPE_CHECKING:
@@ -171,12 +172,13 @@ def _find_outline(ask: Ask) -> Preview:
     from slabvision.segment import find_slab_outline
 
     found = find_slab_outline(ask.pixels, ask.inside, ask.outside, bark=ask.bark)
-    words = f"outline of {len(found.points)} corners, bark {_BARK[ask.bark]}"
+    corners = few_corners(found.points)
+    words = f"outline of {len(corners)} corners, bark {_BARK[ask.bark]}"
     if found.open:
         words += ", cut off by the photo's frame"
     return Preview(
         np.zeros((0, 0), np.bool_), (0, 0), f"{words}. Look along the whole edge",
-        outline=found.points, open=found.open, bark=ask.bark,
+        outline=corners, open=found.open, bark=ask.bark,
     )  # fmt: skip
 
 
