@@ -103,6 +103,5 @@ def _renumbered(face: FaceShape, plus: int) -> FaceShape:
 def _words(one: PhotoEntry, two: PhotoEntry, count: int, joined: Joined) -> str:
     return (
         f"{one.file} and {two.file} made one face by {count} places that show in both and agree to "
-        f"{joined.residual_mm:.1f} mm; the far end is known to {2 * joined.far_end_u_mm:.0f} mm "
-        "against the first photo"
+        f"{joined.residual_mm:.1f} mm; the photos overlap by {joined.overlap_mm:.0f} mm"
     )
