@@ -2,7 +2,8 @@
 
     python -m slabvision.study.outline_training 120 400 slabvision/segment/outline.npz scenes/
 
-renders 120 scenes, makes 400 pictures of them and writes the file, in some hours on one core.
+renders 120 scenes, makes 400 pictures of them and writes the file, in some hours on one core. A
+scene that was rendered is kept in the last folder named.
 Scenes of half the seeds are answered by nets that learned from the other half, so that the later
 stages learn from answers as good as those on photos nobody has seen (stacked generalization:
 Wolpert 1992, Neural Networks 5).

@@ -29,6 +29,8 @@ Points = list[tuple[float, float]]
 
 FIRST_SEED = 50_000
 TARGET = 0.98
+NEVER = 99
+"""Clicks where the target was not reached."""
 
 
 class Score(NamedTuple):
@@ -136,7 +138,7 @@ WAYS: dict[str, Callable[[NDArray[Any], Points, Points], Floats]] = {
 
 
 def clicks_needed(way: Any, scene: OutlineScene, most: int) -> tuple[int, Score]:
-    """Play the click protocol until the target; ``most`` + 1 where it was never reached."""
+    """Play the click protocol, ``most`` clicks at most; 99 where the target was not reached."""
     from scipy.ndimage import label
 
     shape = scene.pixels.shape[:2]
@@ -160,7 +162,7 @@ def clicks_needed(way: Any, scene: OutlineScene, most: int) -> tuple[int, Score]
         at = np.unravel_index(int(deep.argmax()), shape)
         (inside if true[at] else outside).append((float(at[0]), float(at[1])))
     assert first is not None
-    return most + 1, first
+    return NEVER, first
 
 
 def main() -> None:
