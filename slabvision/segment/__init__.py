@@ -3,6 +3,7 @@
 Arrays in, masks out; every tool works in a window round the clicks.
 """
 
+from slabvision.segment.grow import GrownRegion, grow_region, grow_region_soft
 from slabvision.segment.outline import (
     NoSlabError,
     SlabOutline,
@@ -13,10 +14,13 @@ from slabvision.segment.trace import CheckLine, trace_check, trace_check_line
 
 __all__ = [
     "CheckLine",
+    "GrownRegion",
     "NoSlabError",
     "SlabOutline",
     "find_outline",
     "find_slab_outline",
+    "grow_region",
+    "grow_region_soft",
     "trace_check",
     "trace_check_line",
 ]

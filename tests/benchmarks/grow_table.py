@@ -1,0 +1,210 @@
+"""Clicks per region: ``grow_region`` beside GrabCut, random walker and a disc of median size.
+
+Run with ``python -m tests.benchmarks.grow_table FOLDER [--real PHOTOS]``; rendered photos are
+made into FOLDER once. Prints the table of DEVELOPERS.md. GrabCut and the random walker see a
+window that fits the truth (its box enlarged by its size, at most 200 px a side): more than a
+person could tell them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.opencv import cv2
+from slabvision.segment.grow import grow_region
+from tests.benchmarks.click_protocol import Mask, Point, Session, click_through
+from tests.benchmarks.rendered_faces import Face, faces_for_testing
+
+_WINDOW_PX = 200
+_BALL_PX = 3
+KNOTS = ("Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing")
+
+
+class Case:
+    """A region to find: a photo, the truth, and what the tables call it."""
+
+    def __init__(self, pixels: NDArray[np.uint8], truth: Mask, kind: str) -> None:
+        self.pixels, self.truth, self.kind = pixels, truth, kind
+        rows, cols = np.flatnonzero(truth.any(axis=1)), np.flatnonzero(truth.any(axis=0))
+        low = np.array([rows[0], cols[0]])
+        high = np.array([rows[-1], cols[-1]]) + 1
+        pad = (high - low) // 2 + 20
+        self.top, self.left = np.maximum(low - pad, 0)
+        self.bottom, self.right = np.minimum(high + pad, truth.shape)
+
+    @property
+    def radius(self) -> float:
+        """Radius of the disc of the same area."""
+        return float(np.sqrt(np.count_nonzero(self.truth) / np.pi))
+
+
+def rendered(folder: Path) -> Iterator[Case]:
+    """Regions of the rendered test photos."""
+    for file in faces_for_testing(folder):
+        face = Face.load(file)
+        for region in face.regions():
+            yield Case(face.pixels, face.labels == region.number, region.kind)
+
+
+def real(folder: Path, apart: bool) -> Iterator[Case]:
+    """Published knots of the real boards: the ellipse that fills the published box.
+
+    Photos of even number were kept apart while the tool was made. Boxes under 20 px a side are
+    left out (published slips of the hand).
+    """
+    with (folder / "boards" / "boxes.csv").open() as file:
+        for row in csv.DictReader(file):
+            number = int(row["image"].removeprefix("vsb_s").removesuffix(".jpg"))
+            if row["class"] not in KNOTS or (number % 2 == 0) != apart:
+                continue
+            x0, y0, x1, y1 = (float(row[key]) for key in ("x0", "y0", "x1", "y1"))
+            if min(x1 - x0, y1 - y0) < 20:
+                continue
+            pixels = cv2.imread(str(folder / "boards" / row["image"]))[:, :, ::-1].copy()
+            yy, xx = np.mgrid[: pixels.shape[0], : pixels.shape[1]]
+            far = ((xx - (x0 + x1) / 2) / (x1 - x0)) ** 2 + ((yy - (y0 + y1) / 2) / (y1 - y0)) ** 2
+            yield Case(pixels, far <= 0.25, "real knot, apart" if apart else "real knot")
+
+
+def _small(case: Case) -> tuple[NDArray[np.uint8], float]:
+    window = case.pixels[case.top : case.bottom, case.left : case.right]
+    scale = min(1.0, _WINDOW_PX / max(window.shape[:2]))
+    size = (max(1, round(window.shape[1] * scale)), max(1, round(window.shape[0] * scale)))
+    return cv2.resize(window, size, interpolation=cv2.INTER_AREA), scale
+
+
+def _balls(case: Case, shape: tuple[int, ...], scale: float, points: list[Point],
+           radius: float) -> Mask:  # fmt: skip
+    canvas = np.zeros(shape[:2], np.uint8)
+    for row, col in points:
+        at = (round((col - case.left) * scale), round((row - case.top) * scale))
+        cv2.circle(canvas, at, round(radius), 1, -1)
+    return canvas > 0
+
+
+def _large(case: Case, small: Mask) -> Mask:
+    mask = np.zeros(case.truth.shape, bool)
+    size = (int(case.right - case.left), int(case.bottom - case.top))
+    fine = cv2.resize(small.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    mask[case.top : case.bottom, case.left : case.right] = fine > 0.5
+    return mask
+
+
+def grabcut(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
+    """GrabCut (Rother et al. 2004) of OpenCV, five rounds, from balls at the clicks."""
+    small, scale = _small(case)
+
+    def segment(inside: list[Point], outside: list[Point]) -> Mask:
+        hint = np.full(small.shape[:2], cv2.GC_PR_BGD, np.uint8)
+        hint[_balls(case, small.shape, scale, inside[:1], median * scale)] = cv2.GC_PR_FGD
+        hint[_balls(case, small.shape, scale, inside, _BALL_PX)] = cv2.GC_FGD
+        hint[_balls(case, small.shape, scale, outside, _BALL_PX)] = cv2.GC_BGD
+        cv2.setRNGSeed(0)
+        models = np.zeros((1, 65)), np.zeros((1, 65))
+        try:
+            cv2.grabCut(small, hint, None, *models, 5, cv2.GC_INIT_WITH_MASK)
+        except cv2.error:  # one side is empty
+            return _large(case, hint == cv2.GC_FGD)
+        return _large(case, (hint == cv2.GC_FGD) | (hint == cv2.GC_PR_FGD))
+
+    return segment
+
+
+def walker(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
+    """Random walker (Grady 2006) of scikit-image; the window's rim counts as outside."""
+    from skimage.color import rgb2lab
+    from skimage.segmentation import random_walker
+
+    small, scale = _small(case)
+    look = rgb2lab(small) / 100
+
+    def segment(inside: list[Point], outside: list[Point]) -> Mask:
+        said = np.zeros(small.shape[:2], np.int32)
+        said[[0, -1]] = said[:, [0, -1]] = 2
+        said[_balls(case, small.shape, scale, outside, _BALL_PX)] = 2
+        said[_balls(case, small.shape, scale, inside, _BALL_PX)] = 1
+        found = random_walker(look, said, beta=400, mode="cg_j", channel_axis=-1)
+        return _large(case, found == 1)
+
+    return segment
+
+
+def disc(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
+    """A disc of the kind's median size at each inside click, less half ones outside."""
+
+    def segment(inside: list[Point], outside: list[Point]) -> Mask:
+        canvas = np.zeros(case.truth.shape, np.uint8)
+        for row, col in inside:
+            cv2.circle(canvas, (col, row), round(median), 1, -1)
+        for row, col in outside:
+            cv2.circle(canvas, (col, row), round(median / 2), 0, -1)
+        return canvas > 0
+
+    return segment
+
+
+def grown(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
+    """The tool measured."""
+    return lambda inside, outside: grow_region(case.pixels, inside, outside)
+
+
+METHODS = {"grow_region": grown, "GrabCut": grabcut, "random walker": walker, "disc": disc}
+
+
+def measure(cases: list[Case], methods: list[str]) -> dict[tuple[str, str], list[Session]]:
+    """Play the protocol with each method on each region."""
+    sizes: dict[str, list[float]] = defaultdict(list)
+    for case in cases:
+        sizes[case.kind].append(case.radius)
+    played: dict[tuple[str, str], list[Session]] = defaultdict(list)
+    for case in cases:
+        for method in methods:
+            segment = METHODS[method](case, float(np.median(sizes[case.kind])))
+            played[case.kind, method].append(click_through(segment, case.truth))
+    return played
+
+
+def table(played: dict[tuple[str, str], list[Session]]) -> str:
+    """The sessions as a Markdown table."""
+    lines = [
+        "| region | method | regions | NoC@85 | NoC@90 | never 85 % | first overlap | ms a click |",
+        "| --- | --- | ---: | ---: | ---: | ---: | ---: | ---: |",
+    ]
+    for (kind, method), sessions in sorted(played.items(), key=lambda item: item[0][0]):
+        needed = {t: np.mean([s.clicks(t) for s in sessions]) for t in (0.85, 0.9)}
+        never = sum(max(s.overlaps) < 0.85 for s in sessions)
+        first = np.median([s.overlaps[0] for s in sessions])
+        ms = 1000 * np.median([t for s in sessions for t in s.seconds])
+        lines.append(
+            f"| {kind} | {method} | {len(sessions)} | {needed[0.85]:.2f} | {needed[0.9]:.2f} | "
+            f"{never} | {first:.2f} | {ms:.0f} |"
+        )
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path, help="where rendered photos are kept")
+    parser.add_argument("--real", type=Path, help="folder of the real photos")
+    parser.add_argument("--only", nargs="*", default=list(METHODS), help="methods")
+    parser.add_argument("--no-rendered", action="store_true")
+    parser.add_argument("--apart", action="store_true", help="also the real photos kept apart")
+    args = parser.parse_args()
+    cases = [] if args.no_rendered else list(rendered(args.folder))
+    if args.real is not None:
+        cases += real(args.real, apart=False)
+        if args.apart:
+            cases += real(args.real, apart=True)
+    print(table(measure(cases, args.only)))
+
+
+if __name__ == "__main__":
+    main()

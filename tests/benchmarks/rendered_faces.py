@@ -1,0 +1,131 @@
+"""Rendered faces with regions to click at: made once into a folder, whole photos and patches."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.opencv import cv2
+from slabvision.scene import looks, render_face_patch, render_slab
+
+KINDS = {
+    "sound_knot": "knot", "loose_knot": "knot", "bark_inclusion": "bark", "rot": "rot",
+    "hole": "hole", "metal": "stain",
+}  # fmt: skip
+"""Regions that are grown, and what the tables call them."""
+LEAST_PX = 80
+_AMOUNTS = {"rot": 2.5, "bark inclusions": 3.0, "holes": 1.0, "grub holes": 0.5,
+            "worm holes": 0.5, "metal": 0.7}  # fmt: skip
+_CROWDED = {**_AMOUNTS, "rot": 9.0, "bark inclusions": 13.0, "holes": 3.0,
+            "metal": 3.0}  # fmt: skip
+TRAINING_PIECES = range(30_001, 30_041)
+TEST_PHOTOS = range(101, 109)
+"""Seeds; what is trained on is never tested on."""
+
+
+@dataclass(frozen=True)
+class Region:
+    """One region of a face."""
+
+    number: int
+    kind: str
+    box: tuple[slice, slice]
+
+
+@dataclass(frozen=True, eq=False)
+class Face:
+    """Pixels, where wood is seen, the instance image, and the kind of each instance."""
+
+    pixels: NDArray[np.uint8]
+    wood: NDArray[np.bool_]
+    labels: NDArray[np.uint16]
+    kinds: dict[int, str]
+
+    @classmethod
+    def load(cls, file: Path) -> Face:
+        """Read a face that was made before."""
+        with np.load(file) as f:
+            kinds = dict(zip(f["numbers"].tolist(), f["kinds"].tolist(), strict=True))
+            return cls(f["pixels"], f["wood"], f["labels"], kinds)
+
+    def regions(self) -> list[Region]:
+        """Regions worth a click: in one piece, at least 80 px."""
+        found = []
+        for number, kind in self.kinds.items():
+            if kind not in KINDS:
+                continue
+            mask = self.labels == number
+            rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+            if rows.size == 0:
+                continue
+            box = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+            _, _, stats, _ = cv2.connectedComponentsWithStats(mask[box].astype(np.uint8))
+            largest = int(stats[1:, 4].max())
+            if largest >= LEAST_PX and largest > 0.9 * np.count_nonzero(mask[box]):
+                found.append(Region(number, KINDS[kind], box))
+        return found
+
+
+def _looks() -> list[str]:
+    return list(looks())
+
+
+def piece(seed: int) -> Face:
+    """Return a large piece of a crowded face seen straight down: many regions for little time."""
+    rng = np.random.default_rng(seed)
+    mm = float(np.exp(rng.uniform(np.log(0.7), np.log(1.4))))
+    made = render_face_patch(
+        seed, str(rng.choice(_looks())), (800.0, 1800.0), mm,
+        near=str(rng.choice(["anywhere", "edge", "end"])), amounts=_CROWDED,
+        blur_px=float(rng.uniform(0.5, 1.5)), noise=float(rng.uniform(1, 5)),
+    )  # fmt: skip
+    return Face(made.pixels, made.wood, made.labels, {d.number: d.kind for d in made.table})
+
+
+def photo(seed: int) -> Face:
+    """Return a whole photo of a face in a yard, what hides it taken out of the truth."""
+    rng = np.random.default_rng(seed)
+    look = str(rng.choice(_looks()))
+    made = render_slab(
+        seed, look=look, reference=None, tilt_band=str(rng.choice(["ladder", "eye height"])),
+        megapixels=12.0, yard=None, amounts=_AMOUNTS,
+    ).photo("face A")  # fmt: skip
+    labels = made.truth.labels.copy()
+    hidden = made.truth.hidden > 0
+    labels[hidden] = 0
+    return Face(
+        made.pixels, made.truth.wood & ~hidden, labels, {d.number: d.kind for d in made.truth.table}
+    )
+
+
+def _kept(file: Path, make: Callable[[], Face]) -> list[Path]:
+    """Make a face unless its file is there."""
+    if not file.exists():
+        file.parent.mkdir(parents=True, exist_ok=True)
+        face = make()
+        half = file.with_suffix(".part.npz")
+        np.savez(half, pixels=face.pixels, wood=face.wood, labels=face.labels,
+                 numbers=list(face.kinds), kinds=list(face.kinds.values()))  # fmt: skip
+        half.replace(file)
+        print(f"rendered {file.name}", flush=True)
+    return [file]
+
+
+def faces_for_training(folder: Path) -> list[Path]:
+    """Files of the pieces of faces trained on."""
+    found = []
+    for seed in TRAINING_PIECES:
+        found += _kept(folder / f"piece{seed}.npz", lambda seed=seed: piece(seed))
+    return found
+
+
+def faces_for_testing(folder: Path) -> list[Path]:
+    """Files of the 12 megapixel photos tested on."""
+    found = []
+    for seed in TEST_PHOTOS:
+        found += _kept(folder / f"test{seed}.npz", lambda seed=seed: photo(seed))
+    return found
