@@ -29,6 +29,8 @@ INNER_PX = 2.0
 _LEAST_REACH_PX = 700.0
 _REACH_SHARE = 0.25
 """A region is looked for within this share of the photo's long side."""
+_SHAPE_TRUST = 1.0
+"""Log odds per 15 % of radius inside the shape, beyond what the network gives it."""
 _SMALL_ERROR = 0.4
 """Depth of an error, in radii of the region, up to which the region's shape is kept."""
 _ONE_SIGMA = float(np.log(0.84 / 0.16))
@@ -88,10 +90,10 @@ class Growth:
         self.ground = Ground(pyramid, image.shape, first, self._extent())
         self.mask: Mask | None = None
         self.evidence: Floats32
-        self.logit = self._look()
-        self._hold()
-        self.logit = self._look()
-        self._hold()
+        self.logit: Floats32
+        for _ in range(2):
+            self.seen = self._look()
+            self._hold()
 
     @property
     def said(self) -> list[Said]:
@@ -137,8 +139,8 @@ class Growth:
         # A small error is put right near the click only; a large one asks all anew.
         anew = float(np.clip((wrong - _SMALL_ERROR) / 0.3, 0, 1))
         share = np.maximum(self._near(point, 2.0 * depth), anew)
-        fresh = np.asarray(share * self._look() + (1 - share) * self.logit, dtype=np.float32)
-        self.logit = fresh
+        seen = share * self._look() + (1 - share) * self.seen
+        self.seen = np.asarray(seen, dtype=np.float32)
         self._hold()
 
     def _fit_ground(self) -> None:
@@ -148,6 +150,7 @@ class Growth:
         before = self.ground
         self.ground = Ground(self.pyramid, self.shape, before.middle, self._extent())
         self.logit = self.ground.taken_over(self.logit, before)
+        self.seen = self.ground.taken_over(self.seen, before)
         self.mask = np.asarray((self.logit > 0) & self.ground.valid)
 
     def _near(self, point: Floats, reach: float) -> Floats32:
@@ -159,14 +162,15 @@ class Growth:
         return np.asarray(share, dtype=np.float32)
 
     def _look(self) -> Floats32:
-        """Log odds that each grid point is in the region."""
+        """Log odds that each grid point is in the region, from all that speaks for it."""
         self.evidence = evidence(self.ground, (self.first, self.line), self.said, self.mask)
         logit = answers(self.evidence, self.weights)[..., 0]
         return np.asarray(cv2.GaussianBlur(logit, (0, 0), 0.8), dtype=np.float32)
 
     def _hold(self) -> None:
         """Every click gets its way; what hangs together with no inside click falls off."""
-        logit, ground = self.logit, self.ground
+        ground = self.ground
+        logit = self.logit = self.seen + _SHAPE_TRUST * ground.inwards(self.line)
         said = [click for click in self.said if ground.holds(click.at)]
         for click in said:
             value = float(logit[click.at])

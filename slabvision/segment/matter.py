@@ -69,7 +69,7 @@ def matter_features(pixels: NDArray[Any]) -> Floats32:
         np.sqrt(np.square(xx - yy) + 4 * xy * xy) / total,
         np.log(np.sqrt(np.maximum(total, 0.01))),
     ]
-    return np.clip(np.dstack(planes), -6, 6).astype(np.float32)
+    return np.asarray(np.clip(np.dstack(planes), -6, 6), dtype=np.float32)
 
 
 def _blur(image: Any, sigma: float) -> Any:
