@@ -119,7 +119,9 @@ def test_the_sample_marked_drawn_painted_saved_closed_and_opened_again(
         wait_until(lambda: bench.session.file == "face-a.jpg")
         ready(dock)
         bench.saving.export(tmp_path / "from dock", pictures=False)
-        wait_until(lambda: (tmp_path / "from dock" / "csv-metadata.json").exists())
+        made = tmp_path / "from dock" / "csv-metadata.json"
+        wait_until(lambda: made.exists() or dock.heard[-1][1], what=str(dock.heard))
+        assert made.exists(), dock.heard
         ready(dock)
         kept_record = bench.session.record
         kept_images = bench.session.images[bench.session.file].copy()
