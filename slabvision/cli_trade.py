@@ -41,7 +41,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-LengthOption = Annotated[str, typer.Option(help="Length; ± gives its 95 % half-width.")]
 ThicknessOption = Annotated[str, typer.Option(help="Thickness as it measures now.")]
 
 
