@@ -12,7 +12,6 @@ Wolpert 1992, Neural Networks 5).
 from __future__ import annotations
 
 import logging
-import pickle
 import sys
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -21,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.scene.camera import Camera
 from slabvision.segment.outline_edge import (
     EDGE_SIDE,
     edge_features,
@@ -59,12 +59,33 @@ def scenes_for_learning(count: int, kept: Path) -> list[OutlineScene]:
     kept.mkdir(parents=True, exist_ok=True)
     out = []
     for seed in range(FIRST_SEED, FIRST_SEED + count):
-        file = kept / f"{seed}.pickle"
+        file = kept / f"{seed}.npz"
         if not file.exists():
-            file.write_bytes(pickle.dumps(outline_scene(seed, MEGAPIXELS)))
+            _keep(file, outline_scene(seed, MEGAPIXELS))
             _said.info("rendered %d", seed)
-        out.append(pickle.loads(file.read_bytes()))
+        out.append(_kept(file))
     return out
+
+
+_ARRAYS = ("pixels", "arris", "bark", "widest", "hidden")
+
+
+def _keep(file: Path, scene: OutlineScene) -> None:
+    """Write a scene as plain arrays: what a folder holds is never run."""
+    camera = {f"camera_{name}": value for name, value in vars(scene.camera).items()}
+    arrays = {name: getattr(scene, name) for name in _ARRAYS}
+    with file.open("wb") as stream:
+        np.savez(stream, allow_pickle=False, words=scene.words, **arrays, **camera)
+
+
+def _kept(file: Path) -> OutlineScene:
+    with np.load(file, allow_pickle=False) as kept:
+        camera = {key[7:]: kept[key] for key in kept.files if key.startswith("camera_")}
+        plain = {key: each if each.ndim == 2 else each.tolist() for key, each in camera.items()}
+        plain["shape"], plain["centre"] = tuple(plain["shape"]), tuple(plain["centre"])
+        plain["position"] = camera["position"]
+        arrays = {name: kept[name] for name in _ARRAYS}
+        return OutlineScene(**arrays, camera=Camera(**plain), words=str(kept["words"]))
 
 
 def net_of(model: Any, mean: Floats, spread: Floats) -> Net:
