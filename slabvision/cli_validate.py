@@ -93,6 +93,34 @@ def extremes(
     typer.echo(table(run(cases=cases, progress=_said)))
 
 
+@app.command(epilog="Example: slabvision validate ends --cases 60 --photos real_photos -o ends.md")
+def ends(
+    cases: Annotated[int, typer.Option(help="Rendered ends.", min=1)] = 60,
+    refusals: Annotated[int, typer.Option(help="Pictures that must be refused.", min=0)] = 200,
+    photos: Annotated[
+        Path | None,
+        typer.Option(help="Folder of real photographs (endgrain, boards, metrology)."),
+    ] = None,
+    strips: Annotated[
+        int, typer.Option(help="Strips of each kind cut from each photo of an end.", min=0)
+    ] = 4,
+    seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="Also write the tables as Markdown.")
+    ] = None,
+) -> None:
+    """Ring angle, pith and refusals on ends whose rings are known, beside plain ways to do it."""
+    from slabvision.study.ends_study import run, table
+
+    if photos is not None and not (photos / "endgrain" / "images.csv").is_file():
+        typer.echo(f"slabvision: --photos {photos}: no endgrain/images.csv in it", err=True)
+        raise typer.Exit(2)
+    text = table(run(cases, refusals, photos, strips=strips, seed=seed, progress=_said))
+    typer.echo(text)
+    if output is not None:
+        output.write_text(text, encoding="utf-8")
+
+
 @contextlib.contextmanager
 def _counting(what: str) -> Iterator[Callable[[int, int], None]]:
     """Show a bar on the terminal, or now and then a line where there is none."""

@@ -1,100 +1,148 @@
 """The pith: the point that the normals of the rings pass near.
 
-Robust voting (random pairs of normals, Fischler & Bolles 1981) followed by iteratively reweighted
-least squares with Tukey's biweight (Holland & Welsch 1977). Residuals are angles, so a pith far
-outside the picture is treated like one inside it.
+Every place it may have is scored by how much of what is seen runs round it or towards it (a Hough
+transform over whole distributions of direction; Duda & Hart 1972), and the best few are improved.
+Refining solves for the point by iteratively reweighted least squares with Tukey's biweight
+(Holland & Welsch 1977). Residuals are angles, so a pith far outside the picture is treated like
+one inside it.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["refine_centre", "score_centres", "vote_for_centre"]
+from slabvision.endgrain.directions import ANGLES, Directions
+from slabvision.estimate import named_rng
+
+__all__ = ["Candidate", "find_centres", "refine_centre", "share_agreeing"]
 
 Floats = NDArray[np.float64]
+
+Candidate = tuple[float, Floats]
+"""What a centre is worth, and where it is (row, col)."""
 
 FAINT = 0.08
 """Mean weight below which rings are faint."""
 WITNESS_SIZE = 10.0
 """Neighbouring cells share their errors; about one in ten is an independent witness."""
+RADIAL = 0.8
+"""What a line running towards a centre (ray, check, stain) is worth; a ring is 1."""
+SOFT_DEG = 5.0
+"""Rings are not circles: a line this far off still counts for more than half."""
+REACH = 4.0
+"""Centres up to this many long sides from the middle of the wood are tried."""
+JURY = 350
+"""Cells that judge all centres; the best few are judged by all cells."""
 
 
-def _sines(centres: Floats, points: Floats, normals: Floats) -> Floats:
-    """Return the sine of the angle between each normal and the direction to each centre."""
-    away = centres[:, None, :] - points[None, :, :]
-    across = away[..., 0] * normals[:, 1] - away[..., 1] * normals[:, 0]
-    return np.asarray(across / (np.hypot(away[..., 0], away[..., 1]) + 1e-9))
+def _softened(directions: Directions) -> Directions:
+    away = np.minimum(np.arange(ANGLES), ANGLES - np.arange(ANGLES)) * (180.0 / ANGLES)
+    kernel = np.exp(-0.5 * (away / SOFT_DEG) ** 2)
+    spectrum = np.fft.rfft(directions.lines, axis=1) * np.fft.rfft(kernel / kernel.sum())
+    return replace(directions, lines=np.fft.irfft(spectrum, n=ANGLES, axis=1))
 
 
-def score_centres(
+def _worth(
     centres: Floats,
-    points: Floats,
-    normals: Floats,
-    weights: Floats,
-    *,
-    sigma_deg: float = 8.0,
-    radial: float = 0.0,
+    soft: Directions,
+    middle: Floats,
+    long_side: float,
+    rows: NDArray[np.int64] | slice = slice(None),
 ) -> Floats:
-    """Return the weighted share of directions that point to each centre (0 to 1).
-
-    ``radial`` counts lines that run towards the centre (rays, checks, stain along the rays) as so
-    much of a ring: they point to the pith as well.
-    """
-    sines = _sines(centres, points, normals) ** 2
-    width = 0.5 / np.sin(np.deg2rad(sigma_deg)) ** 2
-    kernel = np.exp(-width * sines)
-    if radial > 0:
-        kernel += radial * np.exp(-width * (1 - sines))
-    return np.asarray(kernel @ weights / (weights.sum() + 1e-12))
+    away = centres[:, None, :] - soft.centre[rows][None]
+    angle = np.arctan2(away[..., 0], away[..., 1])
+    rings, rays = soft.at(angle, rows), soft.at(angle + np.pi / 2, rows)
+    told = (rings.sum(axis=1) + RADIAL * rays.sum(axis=1)) / (soft.lines[rows].mean() + 1e-12)
+    # A board is cut from a log: the pith is rarely several widths away, saw marks always seem so.
+    far = np.hypot(*(centres - middle).T) / (5.0 * long_side)
+    return np.asarray(told / soft.centre[rows].shape[0] / (1 + far**2))
 
 
-def vote_for_centre(
-    points: Floats,
-    normals: Floats,
-    weights: Floats,
-    *,
-    rng: np.random.Generator,
-    reach: float,
-    pairs: int = 600,
-    voters: int = 1200,
-    radial: float = 0.0,
-) -> tuple[Floats, Floats]:
-    """Return candidate centres, best first, and their scores.
+def _places(points: Floats, long_side: float) -> Floats:
+    """Return where the pith may be: a grid over and near the wood, rings of places farther out."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    step = long_side / 26
+    margin = 0.25 * long_side
+    rows = np.arange(low[0] - margin, high[0] + margin, step)
+    cols = np.arange(low[1], high[1] + step, step)
+    near = np.stack(np.meshgrid(rows, cols, indexing="ij"), axis=-1).reshape(-1, 2)
+    turn = np.deg2rad(np.arange(0.0, 360.0, 5.0))
+    radius = long_side * np.geomspace(0.4, REACH, 10)
+    far = np.stack([np.outer(np.sin(turn), radius), np.outer(np.cos(turn), radius)], axis=-1)
+    return np.concatenate([near, far.reshape(-1, 2) + 0.5 * (low + high)])
+
+
+def find_centres(
+    directions: Directions, long_side: float, *, hint: Floats | None = None, keep: int = 4
+) -> list[Candidate]:
+    """Return the few best centres, best first.
 
     Parameters
     ----------
-    points, normals : ndarray, shape (N, 2)
-        Cells and unit vectors across the rings, row and column.
-    weights : ndarray, shape (N,)
-        How much each is believed.
-    rng : Generator
-        For the random pairs.
-    reach : float
-        Centres farther than this from the middle of the points are not considered, pixels.
-    pairs, voters : int
-        How many pairs are drawn and how many cells judge them.
-    radial : float
-        What a line that runs towards the centre is worth (a ring is 1).
+    directions : Directions
+        What runs which way.
+    long_side : float
+        Of the wood, pixels.
+    hint : ndarray, shape (2,), optional
+        Where to start instead of everywhere.
+    keep : int
+        So many centres that differ as seen from the wood are improved.
     """
-    p = weights / weights.sum()
-    first, second = rng.choice(points.shape[0], size=(2, pairs), p=p)
-    a, b = points[first], points[second]
-    m, n = normals[first], normals[second]
-    det = m[:, 1] * n[:, 0] - m[:, 0] * n[:, 1]
-    ok = np.abs(det) > np.sin(np.deg2rad(1.5))
-    a, b, m, n, det = a[ok], b[ok], m[ok], n[ok], det[ok]
-    gap = b - a
-    along = (gap[:, 1] * n[:, 0] - gap[:, 0] * n[:, 1]) / det
-    centres = a + along[:, None] * m
-    middle = np.average(points, axis=0, weights=weights)
-    centres = centres[np.hypot(*(centres - middle).T) < reach]
-    if not centres.size:
-        return np.empty((0, 2)), np.empty(0)
-    jury = rng.choice(points.shape[0], size=min(voters, points.shape[0]), p=p)
-    scores = score_centres(centres, points[jury], normals[jury], np.ones(jury.size), radial=radial)
-    order = np.argsort(-scores)
-    return centres[order], scores[order]
+    soft = _softened(directions)
+    points = directions.centre
+    middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+    if hint is not None:
+        starts = hint[None]
+    else:
+        places = _places(points, long_side)
+        rng = named_rng("end grain: jury")
+        jury = rng.choice(len(points), min(len(points), JURY), replace=False)
+        worth = _worth(places, soft, middle, long_side, jury)
+        starts = _apart(places[np.argsort(-worth)[:400]], middle, long_side, keep)
+    turn = np.arange(8) * np.pi / 4
+    around = np.stack([np.sin(turn), np.cos(turn)], axis=1)
+    found: list[Candidate] = []
+    for start in starts:
+        best, here = float(_worth(start[None], soft, middle, long_side)[0]), start
+        step = max(long_side / 26, 0.12 * float(np.hypot(*(start - middle))))
+        for _ in range(8):  # uphill, in ever smaller steps
+            trial = here + step * around
+            worth = _worth(trial, soft, middle, long_side)
+            k = int(np.argmax(worth))
+            if worth[k] > best:
+                best, here = float(worth[k]), trial[k]
+            else:
+                step /= 2
+        found.append((best, here))
+    return sorted(found, key=lambda one: -one[0])
+
+
+def _apart(places: Floats, middle: Floats, long_side: float, keep: int) -> Floats:
+    """Keep the best few centres that differ as seen from the wood."""
+    away = places - middle
+    # Far away only the direction counts: squeeze all distances into a disc.
+    squeezed = away / (long_side + np.hypot(away[:, 0], away[:, 1]))[:, None]
+    chosen: list[int] = []
+    for k in range(len(places)):
+        if all(np.hypot(*(squeezed[k] - squeezed[j])) > 0.1 for j in chosen):
+            chosen.append(k)
+        if len(chosen) == keep:
+            break
+    return places[chosen]
+
+
+def share_agreeing(directions: Directions, centre: Floats) -> tuple[Floats, Floats]:
+    """Return what runs round a centre or towards it, and what runs at all, in each cell (N,)."""
+    away = centre - directions.centre
+    angle = np.arctan2(away[:, 0], away[:, 1])
+    rings = np.max([directions.at(angle + d) for d in np.deg2rad([-10.0, 0.0, 10.0])], axis=0)
+    rays = np.max(
+        [directions.at(angle + np.pi / 2 + d) for d in np.deg2rad([-10.0, 0.0, 10.0])], axis=0
+    )
+    return np.maximum(rings, rays), directions.lines.max(axis=1)
 
 
 def refine_centre(

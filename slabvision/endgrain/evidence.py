@@ -4,9 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
+from slabvision.endgrain.directions import ANGLES, Directions
 from slabvision.endgrain.errors import NotReadable
 
 __all__ = ["Evidence", "refuse_if_unreadable"]
+
+LEAST_AGREEMENT = 3.3
+"""Noise, gravel and grass reach about 2, photos of boards 2.5 to 3.3, rings from 3.4 on."""
+LEAST_TURNING = 0.72
+"""Faces and bark reach 0.35 to 0.67, ends from 0.79 on."""
+FAINT_AGREEMENT, FAINT_SEEN = 3.6, 0.5
+"""Below both, what agrees is rays or marks, and rings are too fine or too faint."""
+TWO_WAYS, TWO_WAYS_AGREEMENT, NEAR = 0.5, 4.4, 0.3
+"""Masonry and print: most lines run level or upright, though the centre seems near."""
 
 
 @dataclass(frozen=True)
@@ -16,7 +28,8 @@ class Evidence:
     Attributes
     ----------
     agreement : float
-        Share of local directions that point to the centre.
+        What runs round the centre or towards it, against chance (about 1.8 in a flat
+        distribution of directions).
     clear : float
         Mean clearness of the best slope over the wood.
     seen : float
@@ -29,6 +42,10 @@ class Evidence:
         Root mean square difference between a node's own slope and the smooth field.
     distance : float
         Distance from the centre to the nearest wood, in radii of the wood.
+    turning : float
+        Share of the strongest lines that do not run one way all over the wood.
+    two_ways : float
+        Largest share of all lines that run within 8 degrees of one direction or square to it.
     """
 
     agreement: float
@@ -38,16 +55,42 @@ class Evidence:
     deviation: float
     scatter: float
     distance: float
+    turning: float = 1.0
+    two_ways: float = 0.0
 
-    def with_centre(self, agreement: float, distance: float) -> Evidence:
-        """Return the evidence with what is known of the centre filled in."""
-        return replace(self, agreement=agreement, distance=distance)
+    def with_look(self, agreement: float, distance: float, directions: Directions) -> Evidence:
+        """Return the evidence with what was known before the rings were followed."""
+        every = float(directions.every.max(axis=1).mean())
+        total = directions.every.sum(axis=0)
+        around = total + np.roll(total, 1) + np.roll(total, -1)
+        pairs = around[: ANGLES // 2] + around[ANGLES // 2 :]
+        return replace(
+            self,
+            agreement=agreement,
+            distance=distance,
+            turning=float(directions.lines.max(axis=1).mean()) / (every + 1e-9),
+            two_ways=float(pairs.max() / (total.sum() + 1e-9)),
+        )
 
 
 FRESH = "Cut or plane a fresh strip across the end and photograph it closer, in focus"
+WHOLE = "Photograph the sawn end, square on, so that it fills the frame, and outline its wood"
 
 
 def refuse_if_unreadable(evidence: Evidence) -> None:
     """Raise NotReadable where the evidence is too thin."""
     if evidence.seen < 0.05:
         raise NotReadable("No growth rings can be made out on this end", FRESH)
+    if evidence.turning < LEAST_TURNING:
+        raise NotReadable(
+            "Nearly all lines run one way, as on a face, bark or a rough saw cut", WHOLE
+        )
+    if evidence.agreement < LEAST_AGREEMENT:
+        raise NotReadable("No common centre of rings can be made out", FRESH)
+    if evidence.agreement < FAINT_AGREEMENT and evidence.seen < FAINT_SEEN:
+        raise NotReadable("The rings are too fine (under about 6 pixels) or too faint", FRESH)
+    square = evidence.two_ways > TWO_WAYS and evidence.distance < NEAR
+    if square and evidence.agreement < TWO_WAYS_AGREEMENT:
+        raise NotReadable(
+            "Lines run level and upright only, as in masonry, print or a board", WHOLE
+        )

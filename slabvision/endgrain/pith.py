@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.endgrain.centre import refine_centre
+from slabvision.endgrain.pyramid import Pyramid
 from slabvision.endgrain.rings import flatten, polar_frame, slopes_of, unroll
-from slabvision.endgrain.tensor import Pyramid
 
 __all__ = ["walk_inwards"]
 
@@ -24,6 +24,8 @@ FIRST = 0.12
 """Standard deviation of the first guess, share of the farthest wood: rings are not concentric."""
 DRIFT = 0.25
 """How far the centre of the rings moves from one radius to another, share of the difference."""
+NEAR = 0.2
+"""A pith farther off the wood than this share of the farthest wood has no innermost rings."""
 REPEATS = 3
 """At most so many turns per step; one is enough once the centre stays put."""
 
@@ -48,8 +50,9 @@ def walk_inwards(
     reach = float(np.percentile(np.hypot(*(wood - centre).T), 97))
     cov = cov + np.eye(2) * (FIRST * reach) ** 2
     last = None
-    for share in STEPS:
-        for _ in range(REPEATS):
+    nearest = float(np.hypot(*(wood - centre).T).min())
+    for share in STEPS if nearest < NEAR * reach else STEPS[:1]:
+        for _ in range(REPEATS if nearest < NEAR * reach else 1):
             found = _step(pyramid, level, centre, cov, wood, share, last)
             if found is None:
                 return centre, cov

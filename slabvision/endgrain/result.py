@@ -196,9 +196,11 @@ class EndGrain:
         from slabvision.endgrain.rejected import rejected_edges
 
         flat = rejected_edges(self.view, self.field)
-        if self.view.plane is None:
-            return flat
         out = np.zeros(self.shape, dtype=np.bool_)
+        if self.view.plane is None:
+            row, col = self.view.corner.astype(int)
+            out[row : row + flat.shape[0], col : col + flat.shape[1]] = flat
+            return out
         step = 2
         row, col = np.mgrid[0 : self.shape[0] : step, 0 : self.shape[1] : step]
         at = self.view.to_flat(np.stack([row.ravel(), col.ravel()], axis=1).astype(np.float64))

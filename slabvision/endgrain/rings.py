@@ -21,6 +21,15 @@ __all__ = ["PolarFrame", "Slopes", "flatten", "polar_frame", "slopes_of", "unrol
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
 
+SAW_STEP_DEG = 3.0
+"""Step of direction in which saw marks are looked for."""
+APART = 0.2
+"""Slope from which on a line is not a ring's, as far as saw marks are concerned."""
+MOSTLY = 0.4
+"""Saw marks show in all but this share of the wood."""
+MOST_TAPS = 21
+"""A stack samples at most so many rays; neighbours on a long arc say nearly the same."""
+
 
 @dataclass(frozen=True)
 class PolarFrame:
@@ -177,6 +186,41 @@ def flatten(picture: Image, inside: Image, frame: PolarFrame, ring_px: float) ->
     return np.asarray(np.clip(rest / (scatter + floor), -2.5, 2.5), dtype=np.float32)
 
 
+def _same_everywhere(energy: Image, theta: Floats, trial: Floats, wood: NDArray[np.bool_]) -> Image:
+    """Return what of each node's energy is due to lines of one direction all over the wood.
+
+    The saw's marks keep their direction in the picture while rings turn with the angle round the
+    pith. So at each direction in the picture the energy is looked at where rings would run another
+    way; what most of the wood has there, all of it has.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (trials, nodes, radii)
+    theta : ndarray, shape (nodes,)
+    trial : ndarray, shape (trials,)
+    wood : ndarray of bool, shape (nodes, radii)
+
+    Returns
+    -------
+    ndarray, shape (trials, nodes)
+    """
+    beyond = energy - np.median(energy, axis=0)
+    along = (np.rad2deg(theta[None, :] - np.arctan(trial)[:, None]) + 90.0) % 180.0
+    place = (along / SAW_STEP_DEG).astype(np.int64)
+    apart = np.abs(trial) > APART
+    level = np.zeros(round(180.0 / SAW_STEP_DEG))
+    for k in np.unique(place[apart]):
+        t, node = np.nonzero((place == k) & apart[:, None])
+        values = beyond[t, node][wood[node]]
+        if values.size > 40:
+            # A few hundred are enough for a share.
+            some = np.sort(values[:: max(1, values.size // 500)])
+            level[k] = some[int(MOSTLY * some.size)]
+    level = np.maximum(level, 0.0)
+    smooth = (np.roll(level, 1) + 2 * level + np.roll(level, -1)) / 4
+    return smooth[place].astype(np.float32)
+
+
 def slopes_of(
     rest: Image,
     inside: Image,
@@ -191,7 +235,8 @@ def slopes_of(
     """Find the slope of the rings at nodes by stacking along trial slopes."""
     rays, radii = frame.shape
     half = max(2, round(half_arc / frame.dtheta))
-    taps = np.arange(-half, half + 1)
+    stride = -(-(2 * half + 1) // MOST_TAPS)
+    taps = np.arange(-(half // stride), half // stride + 1) * stride
     hann = np.cos(0.5 * np.pi * taps / (half + 1)) ** 2
     hann /= hann.sum()
     trial = np.arange(-round(reach / step), round(reach / step) + 1) * step
@@ -245,6 +290,9 @@ def slopes_of(
     total = aggregate(total) + 1e-4
     for t in range(trial.size):
         energy[t] = aggregate(energy[t]) / total
+    theta = frame.theta0 + frame.dtheta * nodes.astype(np.float64)
+    saw = _same_everywhere(energy, theta, trial.astype(np.float64), seen > 0.6)
+    energy = np.maximum(energy - saw[:, :, None], 0.0)
     best = np.argmax(energy, axis=0)
     inner = np.clip(best, 1, trial.size - 2)
     grid = np.indices(best.shape)

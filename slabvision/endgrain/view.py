@@ -50,7 +50,9 @@ class View:
     origin_mm : ndarray, shape (2,)
         (u, v) of the flat picture's pixel (0, 0).
     plane : PlaneLike or None
-        The plane, if any; without one the flat picture is the photo.
+        The plane, if any; without one the flat picture is a part of the photo.
+    corner : ndarray, shape (2,)
+        Without a plane: row and column in the photo of the flat picture's pixel (0, 0).
     """
 
     grey: NDArray[np.uint8]
@@ -58,18 +60,19 @@ class View:
     mm_per_px: float
     origin_mm: Floats
     plane: PlaneLike | None
+    corner: Floats
 
     def to_flat(self, points: Floats) -> Floats:
         """Return flat (row, col) of the photo's (row, col)."""
         if self.plane is None:
-            return np.asarray(points, dtype=np.float64)
+            return np.asarray(points, dtype=np.float64) - self.corner
         uv = np.asarray(self.plane.to_mm(points), dtype=np.float64)
         return (uv - self.origin_mm)[:, ::-1] / self.mm_per_px
 
     def to_photo(self, points: Floats) -> Floats:
         """Return the photo's (row, col) of flat (row, col)."""
         if self.plane is None:
-            return np.asarray(points, dtype=np.float64)
+            return np.asarray(points, dtype=np.float64) + self.corner
         uv = np.asarray(points, dtype=np.float64)[:, ::-1] * self.mm_per_px + self.origin_mm
         return np.asarray(self.plane.to_pixels(uv), dtype=np.float64)
 
@@ -103,7 +106,14 @@ def flat_view(
         The end's plane; ``None`` leaves the photo as it is.
     """
     if plane is None:
-        return View(grey, mask, float("nan"), np.zeros(2), None)
+        if mask is None:
+            return View(grey, None, float("nan"), np.zeros(2), None, np.zeros(2))
+        # What lies off the wood costs time and says nothing.
+        rows_of, cols_of = (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
+        box = np.s_[rows_of[0] : rows_of[-1] + 1, cols_of[0] : cols_of[-1] + 1]
+        corner = np.array([rows_of[0], cols_of[0]], dtype=np.float64)
+        part = np.ascontiguousarray(grey[box])
+        return View(part, np.ascontiguousarray(mask[box]), float("nan"), np.zeros(2), None, corner)
     rows, cols = grey.shape
     if mask is None:
         low, high = np.zeros(2), np.array([rows - 1.0, cols - 1.0])
@@ -138,4 +148,4 @@ def flat_view(
     flat = cv2.remap(grey, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     source = np.ones(grey.shape, np.uint8) if mask is None else mask.astype(np.uint8)
     wood = cv2.remap(source, col, row, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
-    return View(flat, wood > 0, mm_per_px, origin, plane)
+    return View(flat, wood > 0, mm_per_px, origin, plane, np.zeros(2))
