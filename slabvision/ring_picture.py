@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -164,7 +165,7 @@ def _words(figure: Figure, end: EndGrain, sawn: Sawn, title: str, strip: float,
     where = "in the picture" if inside else "outside the picture"
     marks = ", ".join(f"{mark.direction_deg:.0f}°" for mark in end.saw_marks) or "none found"
     lines = [
-        plain(str(sawn)),
+        "\n".join(textwrap.wrap(plain(str(sawn)), 150)),
         f"pith {where}, at row {pith[0]:.0f}, column {pith[1]:.0f}; rings seen over "
         f"{sawn.seen_share:.0%} of the width; saw marks taken out: {marks}",
         "full strokes: rings seen; dotted: inferred; red: set aside (edges across the rings)",
