@@ -26,7 +26,7 @@ from slabvision.scene.fill import inside
 from slabvision.scene.reference import Placed, ReferenceMark, place_reference, tape
 from slabvision.study.from_scene import ScenePlace, marks_of
 from slabvision.study.hand import DrawingHand, drawn_line
-from slabvision.study.true_slab import TrueFace
+from slabvision.study.true_slab import CHECK_STEP_MM, TrueFace
 
 __all__ = ["BANDS", "DISTANCES", "REFERENCES", "Setup", "Taken", "photograph"]
 
@@ -317,7 +317,7 @@ class _Drawing:
             return None
         run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
         tip = self.rng.normal(0, math.hypot(self.hand.offset_mm, self.hand.wobble_mm), 2)
-        count = max(3, round(run[-1] / 20.0))
+        count = max(3, round(run[-1] / CHECK_STEP_MM))
         at = np.linspace(tip[0], run[-1] + tip[1], count)
         if at[-1] - at[0] < 3.0:
             return None

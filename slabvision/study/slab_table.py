@@ -142,6 +142,7 @@ def figure(study: pd.DataFrame, path: Path) -> None:
     drawn = Figure(figsize=(7.0, 0.26 * len(groups) + 0.9), layout="constrained")
     axes = drawn.subplots()
     names: list[str] = []
+    lowest = 100.0
     for before, name, group in groups:
         told = group[group["answered"]]
         n = len(told)
@@ -149,13 +150,14 @@ def figure(study: pd.DataFrame, path: Path) -> None:
             continue
         share = float(told["held"].mean())
         low, high = _wilson(share, n)
+        lowest = min(lowest, 100 * low)
         place = -len(names)
         axes.plot([100 * low, 100 * high], [place, place], color="#33658a", lw=1.6)
         axes.plot(100 * share, place, "o", color="#33658a", ms=5)
         names.append(f"{before}{name} ({n})")
     axes.axvline(95, color="#777777", lw=0.8, ls="--")
     axes.set_yticks([-k for k in range(len(names))], names, fontsize=8)
-    axes.set_xlim(75, 100.5)
+    axes.set_xlim(min(80.0, math.floor(lowest)), 100.5)
     axes.set_xlabel("of the 95 % intervals held the truth, % (95 % binomial error)", fontsize=8)
     axes.tick_params(axis="x", labelsize=8)
     for side in ("top", "right"):

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from slabvision.scene.condition import Region, Slab, crack_polygon
 from slabvision.units import BOARD_FOOT_MM3
 
-__all__ = ["TrueFace", "taped_length", "true_face", "true_sizes"]
+__all__ = ["CHECK_STEP_MM", "TrueFace", "taped_length", "true_face", "true_sizes"]
 
 Floats: TypeAlias = NDArray[np.float64]
 
@@ -105,11 +105,13 @@ def true_face(slab: Slab, role: str, rng: np.random.Generator) -> TrueFace:
     )  # fmt: skip
 
 
-def taped_length(line: Floats, every_mm: float = 10.0) -> float:
-    """Return the length of a check as a tape reads it, not round each step from fibre to fibre.
+CHECK_STEP_MM = 20.0
+"""Places along a check, for the hand that traces it and for its true length: a crack's length has
+no value without a step, it grows the finer one looks."""
 
-    Without a step a crack's length has no value: it grows the finer one looks.
-    """
+
+def taped_length(line: Floats, every_mm: float = CHECK_STEP_MM) -> float:
+    """Return the length of a check as a tape reads it, not round each step from fibre to fibre."""
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
     at = np.linspace(0.0, run[-1], max(2, round(run[-1] / every_mm) + 1))
     places = np.column_stack([np.interp(at, run, line[:, k]) for k in (0, 1)])
