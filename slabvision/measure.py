@@ -273,6 +273,8 @@ def measure_record(
     MeasureError
         No face can be measured; the message says why.
     """
+    from shapely.errors import GEOSException
+
     from slabvision.ends import combined_profile
     from slabvision.through import both_faces, with_depths
     from slabvision.trade_facts import trade_of
@@ -291,6 +293,11 @@ def measure_record(
             faces.append(_measure_face(record, entry, images_of, thickness, wants, draws))
         except _CannotMeasureError as error:
             reasons.append(f"{entry.file}: {error}")
+        except GEOSException as error:  # shapes that no outline on a plane can have
+            reasons.append(
+                f"{entry.file}: its outline or a defect crosses itself on the face ({error}); "
+                "check the reference marks and draw it again"
+            )
     if not faces:
         raise MeasureError(
             f"{folder}: no face can be measured. "
@@ -311,6 +318,10 @@ def measure_record(
         whole = [best, both.other]
     gross = best.gross_area_mm2.times(thickness)
     rings = combined_profile(ends) if ends else None
+    try:
+        trade = trade_of(record, best, thickness, gross, rings)
+    except ValueError as error:
+        raise MeasureError(f"{folder}: the notebook cannot be right: {error}") from None
     return Findings(
         folder=str(folder),
         record=record,
@@ -321,7 +332,7 @@ def measure_record(
         thickness_mm=thickness,
         gross_mm3=gross,
         clear_mm3=best.keep_outs_mm2.times(thickness),
-        trade=trade_of(record, best, thickness, gross, rings),
+        trade=trade,
         notes=tuple(notes),
         ends=ends,
         sawn_by=sawn_by,
