@@ -318,8 +318,7 @@ def test_the_samples_outline_is_found_without_a_click(make_napari_viewer: Any) -
         assert (taken.tool, taken.bark, taken.open) == ("proposed", "out", False)
         masks = [mask_of(outline, bench.session.entry.shape) for outline in (drawn, taken)]
         shared = (masks[0] & masks[1]).sum() / (masks[0] | masks[1]).sum()
-        # A hard shadow crosses this slab and costs a corner; how near a proposal comes is counted
-        # in the tool's own benchmark.
+        # How near a proposal comes is counted in the tool's own benchmark, not here.
         assert shared > 0.9
         bench.drawing.undo()
         assert bench.session.entry.arris == drawn
