@@ -186,6 +186,7 @@ def test_clicks_are_counted_until_the_target() -> None:
 # Rendered and real -----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.real_photos
 def test_real_knots(real_photos: Path) -> None:
     """Published knot boxes (VSB-TUO, CC BY 4.0), the ellipse in each; even photos kept apart."""
