@@ -44,6 +44,9 @@ SHRINKS = MappingProxyType(
 )
 """What would narrow each contribution."""
 
+_OPEN = 2.0
+"""Ratio of the limits of an area above which there is no number, as for a plane as a whole."""
+
 
 @dataclass(frozen=True)
 class Budget:
@@ -75,6 +78,21 @@ class Budget:
     def determined(self) -> bool:
         """Whether there is a number."""
         return self.estimate.determined
+
+    def known(self, reason: str) -> Budget:
+        """Return the quantity, or ``reason`` where the plane alone leaves its size open.
+
+        Open is an area whose 95 % limits are a factor of two apart, or a length that would make
+        such an area.
+        """
+        plane = self.parts.get("plane")
+        if plane is None or not self.determined:
+            return self
+        low, high = np.percentile(self.estimate.value + plane, (2.5, 97.5))
+        power = 1 if self.estimate.unit == "mm" else 2
+        if high < _OPEN ** (power / 2) * low:
+            return self
+        return Budget.undetermined(reason, self.estimate.unit, self.estimate.draws.size)
 
     def plus(self, cause: str, deviation: Floats) -> Budget:
         """Return the quantity with one more independent cause."""

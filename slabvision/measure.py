@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -448,7 +448,7 @@ def _sizes(record: SlabRecord, view: FaceInView, thickness: Budget, wants: Buyin
         notes.append("checks may run on, unseen, beyond their tips")
     every = f.widths(view, wants.widths_every_mm)
     short = Budget.undetermined("too short for a width", "mm", n)
-    return FaceFindings(
+    face = FaceFindings(
         photo=entry.file,
         face=entry.role,
         outline_used="arris",
@@ -470,6 +470,22 @@ def _sizes(record: SlabRecord, view: FaceInView, thickness: Budget, wants: Buyin
         notes=tuple(notes),
         view=view,
         region=region,
+    )
+    return _known_only(face, view.plane.reason) if view.plane.reason else face
+
+
+def _known_only(face: FaceFindings, reason: str) -> FaceFindings:
+    """Return the face without the sizes that its marks leave open, with the reason instead."""
+
+    def known(kept: Any) -> Any:
+        sizes = {f.name: getattr(kept, f.name) for f in fields(kept)}
+        sizes = {name: size for name, size in sizes.items() if isinstance(size, Budget)}
+        return replace(kept, **{name: size.known(reason) for name, size in sizes.items()})
+
+    return replace(
+        known(face),
+        defects=tuple(known(defect) for defect in face.defects),
+        widths=tuple(known(width) for width in face.widths),
     )
 
 

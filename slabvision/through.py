@@ -40,6 +40,10 @@ def both_faces(
 
     if other is None:
         return Budget.undetermined("clear through needs both faces", "mm2", draws), None
+    for face in (best, other):
+        if not face.keep_outs_mm2.determined:
+            why = f"clear through, {face.face}: {face.keep_outs_mm2.estimate.reason}"
+            return Budget.undetermined(why, "mm2", draws), None
     key = f"{best.view.entry.sha256}:{other.view.entry.sha256}"
     worlds = best.view.worlds, other.view.worlds
     a, b = best.region, other.region

@@ -62,6 +62,8 @@ def sizes_of(face: FaceFindings, thickness: Budget) -> SlabSizes | None:
     """Return the sizes a tally rule works on; None where length or widths are missing."""
     if not face.length_mm.determined or not face.widths:
         return None
+    if not all(w.width_mm.determined for w in face.widths):
+        return None
     length = face.length_mm.estimate
     return SlabSizes(
         length_mm=length,

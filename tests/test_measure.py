@@ -14,6 +14,7 @@ from slabvision.findings import Budget
 from slabvision.measure import MeasureError, measure_slab, plane_of
 from slabvision.record import (
     Landmark,
+    LengthMark,
     MoistureReading,
     Notebook,
     Outline,
@@ -202,6 +203,20 @@ def test_an_outline_cut_by_the_frame_has_no_gross_area(tmp_path):
     assert not face.length_mm.determined
     assert face.as_seen_mm2.determined
     assert any("frame cuts" in note for note in face.notes)
+
+
+def test_one_length_alone_leaves_sizes_undetermined_and_says_what_to_add(tmp_path):
+    mm = 1200 * MM_PER_PX
+    lath = LengthMark(name="lath", p=(500, 700), q=(500, 1900), mm=mm, place="face")
+    found = measure_slab(square_on_slab(tmp_path / "s", marks=[lath]))
+    face = found.best
+    sizes = (face.gross_area_mm2, face.as_seen_mm2, face.keep_outs_mm2, face.max_width_mm)
+    assert not any(size.determined for size in sizes)
+    assert "add a length across" in face.gross_area_mm2.estimate.reason
+    assert not found.gross_mm3.determined
+    row = slabs_table([found]).iloc[0]
+    assert np.isnan(row["clear_area_in2"])
+    assert "across" in row["notes"]
 
 
 def test_a_crossing_outline_is_shown_not_repaired(tmp_path):

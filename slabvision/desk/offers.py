@@ -136,6 +136,8 @@ def offer_of(findings: Findings, costs: Costs, rings: RingProfile | None = None)
     face, book = findings.best, findings.record.notebook
     if face is None:
         return "no face could be measured"
+    if not face.keep_outs_mm2.determined:
+        return face.keep_outs_mm2.estimate.reason
     total, why = asking_total(findings)
     if total is None:
         return why

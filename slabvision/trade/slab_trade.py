@@ -139,7 +139,7 @@ def slab_trade(facts: SlabFacts, *, draws: int = DRAWS) -> SlabTrade:
         numbers["weight_kg"] = Estimate.undetermined(mc.reason, "kg", draws=draws)
     by_source: tuple[tuple[str, float], ...] = ()
     for column in ("width_change_mm", "thickness_change_mm"):
-        numbers[column] = Estimate.undetermined("no width: outline the face", "mm", draws=draws)
+        numbers[column] = Estimate.undetermined(_NO_WIDTH, "mm", draws=draws)
     if facts.sizes is not None and mc.determined:
         width = max(facts.sizes.widths_mm, key=value_of)
         moved = movement(wood, width, mc, target, thickness_mm=thick, rings=facts.rings)
@@ -158,10 +158,13 @@ def slab_trade(facts: SlabFacts, *, draws: int = DRAWS) -> SlabTrade:
     )  # fmt: skip
 
 
+_NO_WIDTH = "no width: outline the face, with something of known size along it and across it"
+
+
 def _by_tag(facts: SlabFacts, draws: int) -> tuple[Estimate, str, list[str]]:
     """Return the figure by the tag's rule, the comparison in words, and remarks."""
     if facts.sizes is None:
-        return Estimate.undetermined("no sizes", "bf", draws=draws), "", []
+        return Estimate.undetermined(_NO_WIDTH, "bf", draws=draws), "", []
     if not facts.rule:
         reason = "the tag's rule is not known: ask where the width is taken and what is rounded"
         return Estimate.undetermined(reason, "bf", draws=draws), "", []
