@@ -482,8 +482,9 @@ def _known_only(face: FaceFindings, reason: str) -> FaceFindings:
         sizes = {name: size for name, size in sizes.items() if isinstance(size, Budget)}
         return replace(kept, **{name: size.known(reason) for name, size in sizes.items()})
 
+    sized: FaceFindings = known(face)
     return replace(
-        known(face),
+        sized,
         defects=tuple(known(defect) for defect in face.defects),
         widths=tuple(known(width) for width in face.widths),
     )
