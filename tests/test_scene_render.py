@@ -232,8 +232,9 @@ def test_pith_is_where_rings_meet(scene: SlabScene) -> None:
 
 
 def test_ring_angle_profile_follows_height_over_distance() -> None:
-    # grain_and_sawing: angle to the face = atan(x / h) for round rings; ours wander.
-    made = render_slab(14, look="maple", megapixels=0.2, cut="flat")
+    # grain_and_sawing: angle to the face = atan(x / h) for round rings; ours wander. This stem
+    # stood upright (lean 0.05): a leaning one's rings are not round about the pith.
+    made = render_slab(7, look="maple", megapixels=0.2, cut="flat")
     profile = made.ring_angle_profile("end A")
     truth_u, truth_v = _pith_mm(made)
     expected = np.degrees(np.arctan2(np.abs(profile[:, 0] - truth_u),
@@ -370,7 +371,8 @@ def test_wrong_words_are_named() -> None:
 
 def test_what_comes_out_of_the_live_edge_is_what_the_faces_cut() -> None:
     made = render_slab(2, look="pine", views=("edge",), megapixels=1.5, yard="concrete",
-                       light="overcast", amounts={"bark inclusions": 4, "rot": 5})  # fmt: skip
+                       light="overcast",
+                       amounts={"bark inclusions": 4, "rot": 5, "grub holes": 5})  # fmt: skip
     photo = made.photos[0]
     truth = photo.truth
     assert isinstance(truth, EdgeTruth)
@@ -392,7 +394,8 @@ def test_what_comes_out_of_the_live_edge_is_what_the_faces_cut() -> None:
         r, c = np.nonzero(spot)
         corner = photo.to_mm(np.array([[r[0], c[0]], [r[0] + 1, c[0]], [r[0], c[0] + 1.0]]))
         pixel = abs(np.linalg.det(corner[1:] - corner[0]))
-        assert pixel * spot.sum() == pytest.approx(defect.area_mm2, rel=0.35)
+        near_enough = pytest.approx(defect.area_mm2, rel=0.35, abs=2.5 * pixel)
+        assert pixel * spot.sum() == near_enough  # a grub's hole is but a few pixels
     assert not (truth.labels[~truth.mask] > 0).any()
     assert truth.bark.any() == any(side == -1 for side, *_ in made.slab.cut.bark)
 
