@@ -239,6 +239,14 @@ def test_a_thin_check_whose_painted_edges_cross_still_gets_its_keep_out():
     assert grown.area == pytest.approx((220 + 2 * 76.2) * (2 * 12.7 + 2), rel=0.1)
 
 
+def test_lines_among_polygons_get_their_keep_out_too():
+    """What is made valid may be a collection that holds a collection."""
+    lines = shapely.MultiLineString([[(200, 0), (210, 0)], [(220, 0), (230, 0)]])
+    mixed = shapely.GeometryCollection([Polygon([(0, 0), (10, 0), (10, 10), (0, 10)]), lines])
+    grown = sum_with_box(mixed, 5, 2)
+    assert grown.area == pytest.approx(20 * 14 + 2 * 4 * (10 + 10))
+
+
 def test_sum_with_box_against_a_raster():
     rng = np.random.default_rng(3)
     star = Polygon([

@@ -89,6 +89,14 @@ def _to_both_ends(body: Any, s0: float, s1: float) -> Any:
     return shapely.union_all(pieces)
 
 
+def _single_parts(shape: Any) -> list[Any]:
+    """Return points, lines and polygons; what was made valid holds collections in collections."""
+    parts = list(shapely.get_parts(shape))
+    while any(part.geom_type.startswith(("Multi", "Geometry")) for part in parts):
+        parts = [single for part in parts for single in shapely.get_parts(part)]
+    return parts
+
+
 def sum_with_box(shape: Any, along: float, across: float) -> Any:
     """Return the Minkowski sum of a geometry and a box of half sides ``along``, ``across``.
 
@@ -105,7 +113,7 @@ def sum_with_box(shape: Any, along: float, across: float) -> Any:
     pieces: list[Any] = []
     starts: list[Floats] = []
     stops: list[Floats] = []
-    for part in shapely.get_parts(shape):
+    for part in _single_parts(shape):
         if part.geom_type == "Polygon":
             # A thin painted check can touch itself once it is simplified and laid along the grain.
             pieces.append(part if part.is_valid else shapely.make_valid(part))
