@@ -126,6 +126,10 @@ def _unsaid(study: pd.DataFrame, answers: pd.DataFrame) -> str:
     )
 
 
+_FEWEST_DRAWN = 20
+"""Answers below which a row would be all error bar."""
+
+
 def figure(study: pd.DataFrame, path: Path) -> None:
     """Draw how often the intervals held, by quantity and by reference, as a PNG."""
     from matplotlib.figure import Figure
@@ -146,7 +150,7 @@ def figure(study: pd.DataFrame, path: Path) -> None:
     for before, name, group in groups:
         told = group[group["answered"]]
         n = len(told)
-        if n == 0:
+        if n < _FEWEST_DRAWN:
             continue
         share = float(told["held"].mean())
         low, high = _wilson(share, n)
