@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -183,6 +183,26 @@ class FaceFindings:
     region: ClearRegion
     joined_with: str = ""
     """The second photo's file, where two overlapping photos were made one face."""
+
+    def known(self, reason: str) -> FaceFindings:
+        """Return the face without the sizes that its marks leave open, ``reason`` instead."""
+        return replace(
+            _known(self, reason),
+            defects=tuple(_known(defect, reason) for defect in self.defects),
+            widths=tuple(_known(width, reason) for width in self.widths),
+        )
+
+
+_Kept = TypeVar("_Kept", FaceFindings, DefectFindings, WidthFindings)
+
+
+def _known(kept: _Kept, reason: str) -> _Kept:
+    known: dict[str, Any] = {}
+    for each in fields(kept):
+        size = getattr(kept, each.name)
+        if isinstance(size, Budget):
+            known[each.name] = size.known(reason)
+    return replace(kept, **known)
 
 
 @dataclass(frozen=True, eq=False)

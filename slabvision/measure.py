@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -471,23 +471,7 @@ def _sizes(record: SlabRecord, view: FaceInView, thickness: Budget, wants: Buyin
         view=view,
         region=region,
     )
-    return _known_only(face, view.plane.reason) if view.plane.reason else face
-
-
-def _known_only(face: FaceFindings, reason: str) -> FaceFindings:
-    """Return the face without the sizes that its marks leave open, with the reason instead."""
-
-    def known(kept: Any) -> Any:
-        sizes = {f.name: getattr(kept, f.name) for f in fields(kept)}
-        sizes = {name: size for name, size in sizes.items() if isinstance(size, Budget)}
-        return replace(kept, **{name: size.known(reason) for name, size in sizes.items()})
-
-    sized: FaceFindings = known(face)
-    return replace(
-        sized,
-        defects=tuple(known(defect) for defect in face.defects),
-        widths=tuple(known(width) for width in face.widths),
-    )
+    return face.known(view.plane.reason) if view.plane.reason else face
 
 
 def _value(budget: Budget) -> float:
