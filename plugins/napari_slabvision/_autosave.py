@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 import uuid
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -226,8 +226,3 @@ def what_came_back(snapshot: Snapshot, saved: SlabRecord) -> tuple[str, ...]:
     if snapshot.record.notebook != saved.notebook:
         words.append("the notebook")
     return tuple(words) or ("nothing that is not saved already",)
-
-
-def as_taken_over(recovered: Recovered, edits: int) -> Snapshot:
-    """Return recovered work as unsaved edits of a session."""
-    return replace(recovered.snapshot, edits=edits)

@@ -16,7 +16,6 @@ from napari_slabvision import _settings
 from napari_slabvision._defect_table import colors, defects_of
 from napari_slabvision._live import PixelSizes, Tally, count_pixels, per_kind
 from napari_slabvision._owned import KEY, find, role_of
-from napari_slabvision._photo_layers import defects_layer, zones_layer
 from napari_slabvision._table_layer import row_of, rows_of, traces_in, where_is, window_of
 from slabvision.defects import KINDS
 from slabvision.record import PhotoEntry
@@ -448,14 +447,6 @@ class Painting(QObject):
         if layer is not None:
             getattr(layer, step)()
             self._timer.start()
-
-    def bring_back(self) -> list[Any]:
-        """Return the layers that were closed by hand, as layer data."""
-        session = self.bench.session
-        if session is None:
-            return []
-        entry, images = self.collected(session.entry), session.images[session.file]
-        return [defects_layer(entry, images.labels), zones_layer(entry, images.zones)]
 
     def _bind_keys(self, layer: Any) -> None:
         for kind, key in zip(KINDS, KIND_KEYS, strict=False):

@@ -83,13 +83,6 @@ class View:
         turned = self.to_photo(points + directions) - self.to_photo(points - directions)
         return np.asarray(turned / np.hypot(turned[:, 0], turned[:, 1])[:, None])
 
-    def direction_to_flat(self, points: Floats, directions: Floats) -> Floats:
-        """Carry unit vectors (row, col) at the photo's points to the flat picture."""
-        if self.plane is None:
-            return directions
-        turned = self.to_flat(points + directions) - self.to_flat(points - directions)
-        return np.asarray(turned / np.hypot(turned[:, 0], turned[:, 1])[:, None])
-
 
 def flat_view(
     grey: NDArray[np.uint8], mask: NDArray[np.bool_] | None, plane: PlaneLike | None

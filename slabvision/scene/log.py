@@ -209,11 +209,6 @@ class Log:
         wave = self.heart_ripple(np.asarray(x) / 400.0, 2 * np.cos(angle), 2 * np.sin(angle))
         return np.asarray(age - (self.radius_mm - self.sap_mm) - wave)
 
-    def ring_share(self, age: Array) -> Array:
-        """Return the place within the ring: 0 where the year begins, 1 where it ends."""
-        number = np.interp(age, self.ring_edges, np.arange(len(self.ring_edges)))
-        return np.asarray(number - np.floor(number))
-
     def sideways(self, x: Array, y: Array, z: Array) -> Array:
         """Return how far fibres are pushed along y by the branches they flow round, mm."""
         x, y, z = np.broadcast_arrays(

@@ -18,7 +18,6 @@ __all__ = ["CheckLine", "trace_check", "trace_check_line"]
 
 MAX_STATIONS = 600
 """A leg longer than this is searched with longer steps along, never across."""
-PX_PER_STATION = 1.0
 
 
 class CheckLine(NamedTuple):
