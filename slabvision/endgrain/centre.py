@@ -9,7 +9,7 @@ one inside it.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 from slabvision.endgrain.directions import ANGLES, Directions
 from slabvision.estimate import named_rng
 
-__all__ = ["Candidate", "find_centres", "refine_centre", "share_agreeing"]
+__all__ = [
+    "Candidate",
+    "Explained",
+    "circles_worth",
+    "find_centres",
+    "refine_centre",
+    "share_agreeing",
+    "softened",
+]
 
 Floats = NDArray[np.float64]
 
@@ -34,31 +42,66 @@ SOFT_DEG = 5.0
 """Rings are not circles: a line this far off still counts for more than half."""
 REACH = 4.0
 """Centres up to this many long sides from the middle of the wood are tried."""
+FINE = 96
+"""Directions in a table that is read without interpolation."""
 JURY = 350
 """Cells that judge all centres; the best few are judged by all cells."""
 
 
-def _softened(directions: Directions) -> Directions:
+@dataclass(frozen=True)
+class Explained:
+    """What a circle or a ray explains where it runs through a cell, by its direction.
+
+    Attributes
+    ----------
+    centre : ndarray, shape (N, 2)
+        Row and column of the cells.
+    table : ndarray of float32, shape (N, FINE)
+        Column k: the circle's normal lies at ``k * 180 / FINE`` degrees.
+    """
+
+    centre: Floats
+    table: NDArray[np.float32]
+
+
+def softened(directions: Directions) -> Explained:
+    """Return what circles and rays explain, spread over a few degrees: rings are not circles."""
     away = np.minimum(np.arange(ANGLES), ANGLES - np.arange(ANGLES)) * (180.0 / ANGLES)
     kernel = np.exp(-0.5 * (away / SOFT_DEG) ** 2)
     spectrum = np.fft.rfft(directions.lines, axis=1) * np.fft.rfft(kernel / kernel.sum())
-    return replace(directions, lines=np.fft.irfft(spectrum, n=ANGLES, axis=1))
+    fine = np.fft.irfft(spectrum, n=FINE, axis=1) * (FINE / ANGLES)
+    table = (fine + RADIAL * np.roll(fine, FINE // 2, axis=1)) / (directions.lines.mean() + 1e-12)
+    return Explained(directions.centre, table.astype(np.float32))
 
 
-def _worth(
+def circles_worth(
     centres: Floats,
-    soft: Directions,
+    soft: Explained,
     middle: Floats,
     long_side: float,
     rows: NDArray[np.int64] | slice = slice(None),
 ) -> Floats:
-    away = centres[:, None, :] - soft.centre[rows][None]
-    angle = np.arctan2(away[..., 0], away[..., 1])
-    rings, rays = soft.at(angle, rows), soft.at(angle + np.pi / 2, rows)
-    told = (rings.sum(axis=1) + RADIAL * rays.sum(axis=1)) / (soft.lines[rows].mean() + 1e-12)
+    """Return what circles round each centre (N, 2), and lines towards it, explain of what is seen.
+
+    Parameters
+    ----------
+    centres : ndarray, shape (N, 2)
+    soft : Explained
+    middle : ndarray, shape (2,)
+        Of the wood.
+    long_side : float
+        Of the wood, pixels.
+    rows : optional
+        Cells that judge; all if not given.
+    """
+    table, cells = soft.table[rows], soft.centre[rows].astype(np.float32)
+    away = centres.astype(np.float32)[:, None, :] - cells[None]
+    place = np.arctan2(away[..., 0], away[..., 1]) * np.float32(FINE / np.pi)
+    column = np.rint(place).astype(np.int32) % FINE
+    told = table.ravel()[column + np.arange(len(cells), dtype=np.int32) * FINE].mean(axis=1)
     # A board is cut from a log: the pith is rarely several widths away, saw marks always seem so.
     far = np.hypot(*(centres - middle).T) / (5.0 * long_side)
-    return np.asarray(told / soft.centre[rows].shape[0] / (1 + far**2))
+    return np.asarray(told / (1 + far**2), dtype=np.float64)
 
 
 def _places(points: Floats, long_side: float) -> Floats:
@@ -91,7 +134,7 @@ def find_centres(
     keep : int
         So many centres that differ as seen from the wood are improved.
     """
-    soft = _softened(directions)
+    soft = softened(directions)
     points = directions.centre
     middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
     if hint is not None:
@@ -100,17 +143,17 @@ def find_centres(
         places = _places(points, long_side)
         rng = named_rng("end grain: jury")
         jury = rng.choice(len(points), min(len(points), JURY), replace=False)
-        worth = _worth(places, soft, middle, long_side, jury)
+        worth = circles_worth(places, soft, middle, long_side, jury)
         starts = _apart(places[np.argsort(-worth)[:400]], middle, long_side, keep)
     turn = np.arange(8) * np.pi / 4
     around = np.stack([np.sin(turn), np.cos(turn)], axis=1)
     found: list[Candidate] = []
     for start in starts:
-        best, here = float(_worth(start[None], soft, middle, long_side)[0]), start
+        best, here = float(circles_worth(start[None], soft, middle, long_side)[0]), start
         step = max(long_side / 26, 0.12 * float(np.hypot(*(start - middle))))
         for _ in range(8):  # uphill, in ever smaller steps
             trial = here + step * around
-            worth = _worth(trial, soft, middle, long_side)
+            worth = circles_worth(trial, soft, middle, long_side)
             k = int(np.argmax(worth))
             if worth[k] > best:
                 best, here = float(worth[k]), trial[k]

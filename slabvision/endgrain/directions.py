@@ -79,8 +79,9 @@ def turn_level(shape: tuple[int, ...], degrees: float) -> tuple[Floats, tuple[in
     centre = ((cols - 1) / 2, (rows - 1) / 2)
     turn = cv2.getRotationMatrix2D(centre, degrees, 1.0)
     a = np.deg2rad(degrees)
-    width = int(np.ceil(abs(cols * np.cos(a)) + abs(rows * np.sin(a)))) + 2
-    height = int(np.ceil(abs(rows * np.cos(a)) + abs(cols * np.sin(a)))) + 2
+    # Multiples of four: shrinking by whole numbers is many times as fast.
+    width = (int(np.ceil(abs(cols * np.cos(a)) + abs(rows * np.sin(a)))) + 2 + 3) // 4 * 4
+    height = (int(np.ceil(abs(rows * np.cos(a)) + abs(cols * np.sin(a)))) + 2 + 3) // 4 * 4
     turn[0, 2] += (width - 1) / 2 - centre[0]
     turn[1, 2] += (height - 1) / 2 - centre[1]
     return np.asarray(turn), (width, height)

@@ -86,13 +86,21 @@ def _step(
         return None
     inner = max(outer / 10, nearest, 3.0 / scale)
     frame = polar_frame(
-        centre, near, ring_px=max(4 / scale, outer / 60), min_radius_px=inner, arc_deg=1.5
+        centre, near, ring_px=max(4 / scale, outer / 40), min_radius_px=inner, arc_deg=1.5
     )
     picture, inside = unroll(frame, pyramid.levels[level], pyramid.inside[level], scale)
     rest = flatten(picture, inside, frame, outer / 10)
     half = np.deg2rad(15.0) if frame.closed else min(np.deg2rad(15.0), 30 * frame.dtheta)
     found = slopes_of(
-        rest, inside, frame, half_arc=half, reach=0.8, step=0.08, node_rays=3, node_radii=6
+        rest,
+        inside,
+        frame,
+        half_arc=half,
+        reach=0.8,
+        step=0.1,
+        node_rays=3,
+        node_radii=6,
+        most_taps=13,
     )
     theta, rho = np.meshgrid(found.theta, found.rho, indexing="ij")
     rows, cols = frame.points(theta, rho)

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from slabvision.endgrain.centre import find_centres, share_agreeing
+from slabvision.endgrain.centre import share_agreeing
 from slabvision.endgrain.directions import Directions, directions_of
 from slabvision.endgrain.errors import NotReadable
 from slabvision.endgrain.evidence import Evidence, refuse_if_unreadable
 from slabvision.endgrain.field import RingField, smooth_slopes
 from slabvision.endgrain.pith import walk_inwards
 from slabvision.endgrain.pyramid import Pyramid, build_pyramid, grey_of
-from slabvision.endgrain.rings import flatten, polar_frame, slopes_of, unroll
+from slabvision.endgrain.rings import PolarFrame, flatten, polar_frame, slopes_of, unroll
 from slabvision.endgrain.saw_marks import SawMarks, without_saw_marks
+from slabvision.endgrain.trend import Trend, best_trend, follow
 from slabvision.endgrain.view import PlaneLike, View, flat_view
 from slabvision.endgrain.wood import face_direction, plain_background, wood_from_cells
 
@@ -41,6 +43,10 @@ LEAST_U_DEG = 1.4
 """Standard uncertainty of a direction where rings are clear, degrees: counted on rendered ends."""
 NODES_AGREE = 0.9
 """Share of the scatter of single nodes that is left after smoothing: counted likewise."""
+REACH, STEP = 0.32, 0.08
+"""Slopes are tried so far from the general run of the rings, in such steps."""
+TREND = 0.6
+"""Share of the general run's own uncertainty: counted likewise."""
 START_U = 0.05
 """Standard deviation of the first guess of the pith, in long sides of the wood."""
 
@@ -81,18 +87,24 @@ def _checked(
 
 
 def _field(
-    pyramid: Pyramid, level: int, centre: Floats, cov: Floats, wood: Floats
+    pyramid: Pyramid, level: int, centre: Floats, cov: Floats, wood: Floats, trend: Trend
 ) -> tuple[RingField, Evidence]:
     """Read the slopes of the rings round a centre and smooth them."""
     scale = pyramid.scales[level]
     frame = polar_frame(centre, wood, ring_px=8 / scale, min_radius_px=8 / scale)
     picture, inside = unroll(frame, pyramid.levels[level], pyramid.inside[level], scale)
     rest = flatten(picture, inside, frame, 24 / scale)
-    found = slopes_of(rest, inside, frame)
-    scales = ((1.0, 1.0), (3.0, 3.0), (10.0, 8.0))
-    smooth, seen, prior, trust = smooth_slopes(
-        found.slope, found.weight, scales=scales, closed=frame.closed, floor=0.02
+    run = partial(_expected, trend, frame)
+    found = slopes_of(
+        rest, inside, frame, reach=REACH, step=STEP, bend=lambda theta, rho: run(theta, rho)[0]
     )
+    scales = ((1.0, 1.0), (3.0, 3.0), (10.0, 8.0))
+    own = found.slope - found.expected
+    rest_of, seen, prior, trust = smooth_slopes(
+        own, found.weight, scales=scales, closed=frame.closed, floor=0.02
+    )
+    smooth = found.expected + rest_of
+    _, trend_u = run(found.theta, found.rho)
     wooden = found.seen > 0.5
     area = np.exp(2 * found.rho)[None, :] * wooden
     whole = float(area.sum()) + 1e-9
@@ -100,8 +112,9 @@ def _field(
     total = float(w.sum()) + 1e-9
     rms = float(np.sqrt((w * smooth**2).sum() / total))
     scatter = float(np.sqrt((w * (found.slope - smooth) ** 2).sum() / total))
+    # Where nothing but the general run is known, its own uncertainty counts.
     u = np.sqrt(
-        np.deg2rad(LEAST_U_DEG) ** 2 + (scatter * NODES_AGREE) ** 2 + prior * max(rms, 0.05) ** 2
+        np.deg2rad(LEAST_U_DEG) ** 2 + (scatter * NODES_AGREE) ** 2 + prior * (TREND * trend_u) ** 2
     )
     field = RingField(frame, found.theta, found.rho, smooth, u, seen * wooden, trust * wooden, cov)
     evidence = Evidence(
@@ -114,6 +127,13 @@ def _field(
         distance=0.0,
     )
     return field, evidence
+
+
+def _expected(trend: Trend, frame: PolarFrame, theta: Floats, rho: Floats) -> tuple[Floats, Floats]:
+    """Return slope and u (radians) of the general run at angles and log radii of a frame."""
+    angle, log_radius = np.meshgrid(theta, rho, indexing="ij")
+    turned, u = trend.at(*frame.points(angle, log_radius))
+    return -np.tan(turned), u
 
 
 def _small(mask: Mask, step: int) -> Floats:
@@ -199,9 +219,10 @@ def read_end_grain(
     planed = seen.pyramid
     centre, cov = walk_inwards(planed, level, seen.centre, start, wood)
     radius = float(np.sqrt(_area(view) / np.pi))
-    field, evidence = _field(planed, level, centre, cov, wood)
+    trend = follow(seen.directions, centre, view.grey.shape)
+    field, evidence = _field(planed, level, centre, cov, wood, trend)
     distance = float(np.hypot(*(wood - centre).T).min()) / radius
-    evidence = evidence.with_look(seen.agreement, distance, seen.directions)
+    evidence = evidence.with_look(trend.worth, distance, seen.directions)
     refuse_if_unreadable(evidence)
     if face is not None:
         flat_ends = view.to_flat(np.asarray(face, dtype=np.float64))
@@ -243,8 +264,10 @@ def _centred(pyramid: Pyramid, wood: Floats, long_side: float, hint: Floats | No
             "There is almost no structure in the wood",
             "Cut or plane a fresh strip across the end and photograph it closer, in focus",
         )
-    worth, centre = find_centres(directions, long_side, hint=hint)[0]
-    return _Look(pyramid, wood, long_side, directions, centre, worth)
+    rows, cols = pyramid.levels[0].shape
+    shape = (round(rows / pyramid.scales[0]), round(cols / pyramid.scales[0]))
+    centre, trend = best_trend(directions, long_side, shape, hint=hint)
+    return _Look(pyramid, wood, long_side, directions, centre, trend.worth)
 
 
 def _area(view: View) -> float:

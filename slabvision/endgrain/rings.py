@@ -9,7 +9,9 @@ strata. Radial checks, rays and stain average out along the arc, and saw marks r
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,6 +137,10 @@ class Slopes:
         How clear the maximum is: 0 (nothing) to 1.
     semblance : ndarray
         Share of the contrast that stays after stacking.
+    seen : ndarray
+        Share of wood.
+    expected : ndarray
+        Slope that was expected.
     """
 
     theta: Floats
@@ -143,6 +149,7 @@ class Slopes:
     weight: Floats
     semblance: Floats
     seen: Floats
+    expected: Floats
 
 
 def unroll(
@@ -186,7 +193,30 @@ def flatten(picture: Image, inside: Image, frame: PolarFrame, ring_px: float) ->
     return np.asarray(np.clip(rest / (scatter + floor), -2.5, 2.5), dtype=np.float32)
 
 
-def _same_everywhere(energy: Image, theta: Floats, trial: Floats, wood: NDArray[np.bool_]) -> Image:
+def _bent(
+    image: Image,
+    index: NDArray[np.int64],
+    hann: Floats,
+    shifts: Floats,
+    pad: int,
+    start: Floats | None,
+) -> list[Image]:
+    """Return the rays at each tap, weighted, moved along by the slope that is expected."""
+    padded = np.pad(image, ((0, 0), (pad, pad)))
+    rows = [padded[index[:, k]] * np.float32(weight) for k, weight in enumerate(hann)]
+    if start is None:
+        return rows
+    y, x = np.indices(start.shape, dtype=np.float32)
+    slope = start.astype(np.float32)
+    return [
+        cv2.remap(row, x + np.float32(shift) * slope, y, cv2.INTER_LINEAR)
+        for row, shift in zip(rows, shifts, strict=True)
+    ]
+
+
+def _same_everywhere(
+    energy: Image, theta: Floats, trial: Floats, base: Floats, wood: NDArray[np.bool_]
+) -> Image:
     """Return what of each node's energy is due to lines of one direction all over the wood.
 
     The saw's marks keep their direction in the picture while rings turn with the angle round the
@@ -198,20 +228,26 @@ def _same_everywhere(energy: Image, theta: Floats, trial: Floats, wood: NDArray[
     energy : ndarray, shape (trials, nodes, radii)
     theta : ndarray, shape (nodes,)
     trial : ndarray, shape (trials,)
+        Counted from ``base``.
+    base : ndarray, shape (nodes, radii)
+        Slope that is expected.
     wood : ndarray of bool, shape (nodes, radii)
 
     Returns
     -------
-    ndarray, shape (trials, nodes)
+    ndarray, shape (trials, nodes, radii)
     """
     beyond = energy - np.median(energy, axis=0)
-    along = (np.rad2deg(theta[None, :] - np.arctan(trial)[:, None]) + 90.0) % 180.0
+    slope = base[None] + trial[:, None, None]
+    along = (np.rad2deg(theta[None, :, None] - np.arctan(slope)) + 90.0) % 180.0
     place = (along / SAW_STEP_DEG).astype(np.int64)
     apart = np.abs(trial) > APART
     level = np.zeros(round(180.0 / SAW_STEP_DEG))
-    for k in np.unique(place[apart]):
-        t, node = np.nonzero((place == k) & apart[:, None])
-        values = beyond[t, node][wood[node]]
+    told, at = beyond[apart][:, wood].ravel(), place[apart][:, wood].ravel()
+    order = np.argsort(at, kind="stable")
+    told, edges = told[order], np.searchsorted(at[order], np.arange(level.size + 1))
+    for k in range(level.size):
+        values = told[edges[k] : edges[k + 1]]
         if values.size > 40:
             # A few hundred are enough for a share.
             some = np.sort(values[:: max(1, values.size // 500)])
@@ -231,11 +267,17 @@ def slopes_of(
     step: float = 0.05,
     node_rays: int = 4,
     node_radii: int = 12,
+    most_taps: int = MOST_TAPS,
+    bend: Callable[[Floats, Floats], Floats] | None = None,
 ) -> Slopes:
-    """Find the slope of the rings at nodes by stacking along trial slopes."""
+    """Find the slope of the rings at nodes by stacking along trial slopes.
+
+    ``bend`` gives the slope that is expected at angles (N,) and log radii (M,), shape (N, M);
+    trials are counted from it.
+    """
     rays, radii = frame.shape
     half = max(2, round(half_arc / frame.dtheta))
-    stride = -(-(2 * half + 1) // MOST_TAPS)
+    stride = -(-(2 * half + 1) // most_taps)
     taps = np.arange(-(half // stride), half // stride + 1) * stride
     hann = np.cos(0.5 * np.pi * taps / (half + 1)) ** 2
     hann /= hann.sum()
@@ -247,16 +289,18 @@ def slopes_of(
         index %= rays
     else:
         index = np.clip(index, 0, rays - 1)
-    padded = np.pad(rest, ((0, 0), (pad, pad)))
     blocks = radii // node_radii
     used = blocks * node_radii
     energy = np.empty((trial.size, nodes.size, blocks), dtype=np.float32)
-    rows = [padded[index[:, k]] * np.float32(hann[k]) for k in range(taps.size)]
+    shifts = taps * (frame.dtheta / frame.drho)
+    theta = frame.theta0 + frame.dtheta * nodes.astype(np.float64)
+    expected = None if bend is None else bend(theta, frame.rho0 + frame.drho * np.arange(radii))
+    start = None if expected is None else np.pad(expected, ((0, 0), (pad, pad)), mode="edge")
+    rows = _bent(rest, index, hann, shifts, pad, start)
     # Near the outline the average holds less wood for some slopes than for others; the mean of
     # what there is, times the share there is, favours none of them where nothing is seen.
     partial = float((inside > 0).mean()) < 0.97
-    wide = np.pad(inside, ((0, 0), (pad, pad)))
-    parts = [wide[index[:, k]] * np.float32(hann[k]) for k in range(taps.size)] if partial else []
+    parts = _bent(inside, index, hann, shifts, pad, start) if partial else []
     for t, slope in enumerate(trial):
         stack = np.zeros((nodes.size, radii), dtype=np.float32)
         cover = np.zeros((nodes.size, radii), dtype=np.float32)
@@ -275,7 +319,7 @@ def slopes_of(
         single += rest[index[:, k]] ** 2 * np.float32(hann[k])
         wood += inside[index[:, k]] * np.float32(hann[k])
 
-    def block(image: Image) -> Image:
+    def block(image: NDArray[Any]) -> NDArray[Any]:
         return np.asarray(image[:, :used].reshape(nodes.size, blocks, node_radii).mean(axis=2))
 
     total, seen = block(single), block(wood)
@@ -290,23 +334,24 @@ def slopes_of(
     total = aggregate(total) + 1e-4
     for t in range(trial.size):
         energy[t] = aggregate(energy[t]) / total
-    theta = frame.theta0 + frame.dtheta * nodes.astype(np.float64)
-    saw = _same_everywhere(energy, theta, trial.astype(np.float64), seen > 0.6)
-    energy = np.maximum(energy - saw[:, :, None], 0.0)
+    base = np.zeros((nodes.size, blocks)) if expected is None else block(expected)
+    saw = _same_everywhere(energy, theta, trial.astype(np.float64), base, seen > 0.6)
+    energy = np.maximum(energy - saw, 0.0)
     best = np.argmax(energy, axis=0)
     inner = np.clip(best, 1, trial.size - 2)
     grid = np.indices(best.shape)
     low, mid, high = (energy[inner + d, grid[0], grid[1]] for d in (-1, 0, 1))
     bend = low - 2 * mid + high
     offset = np.where(bend < -1e-9, 0.5 * (low - high) / np.minimum(bend, -1e-9), 0.0)
-    slope = trial[inner] + step * np.clip(offset, -1, 1)
+    slope = base + trial[inner] + step * np.clip(offset, -1, 1)
     typical = np.median(energy, axis=0)
     clear = np.clip((mid - typical) / (mid + 1e-6), 0, 1) * (np.abs(best - inner) == 0)
     return Slopes(
-        frame.theta0 + frame.dtheta * nodes.astype(np.float64),
+        theta,
         np.asarray(frame.rho0 + frame.drho * ((np.arange(blocks) + 0.5) * node_radii - 0.5)),
         slope.astype(np.float64),
         (clear * mid * (seen > 0.6)).astype(np.float64),
         mid.astype(np.float64),
         seen.astype(np.float64),
+        np.asarray(base, dtype=np.float64),
     )

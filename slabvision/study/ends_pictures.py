@@ -46,6 +46,8 @@ class KnownEnd:
         That direction, from +column towards +row.
     weight : float
         What these directions count for.
+    ring_px : float
+        Mean width of a ring, pixels, where it is known.
     """
 
     name: str
@@ -56,6 +58,7 @@ class KnownEnd:
     points: Floats
     tangent_deg: Floats
     weight: float = 1.0
+    ring_px: float = float("nan")
 
     @property
     def diagonal(self) -> float:
@@ -110,6 +113,7 @@ def rendered_end(number: int) -> KnownEnd:
     return KnownEnd(
         f"rendered {number} {name} {cut}", as_jpeg(made.pixels, int(rng.integers(70, 96))),
         made.mask, pith, np.asarray(made.face_line), points, made.ring_tangent_deg(points),
+        ring_px=look_named(name).ring_mm / mm_per_px,
     )  # fmt: skip
 
 

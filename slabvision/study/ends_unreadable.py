@@ -126,6 +126,36 @@ def _writing(rng: np.random.Generator) -> Pixels:
     return _tinted(page.astype(float), rng, (1.0, 0.99, 0.96))
 
 
+def _rendered_face(rng: np.random.Generator) -> Pixels:
+    """Render a piece of a slab's face, of any species, sawn anyhow."""
+    from slabvision.scene import looks, render_face_patch
+
+    made = render_face_patch(
+        int(rng.integers(0, 10**6)), str(rng.choice(looks())), (300.0, 450.0), 0.5,
+        blur_px=float(rng.uniform(0.4, 1.1)), noise=float(rng.uniform(1.0, 5.0)),
+    )  # fmt: skip
+    return np.ascontiguousarray(np.rot90(made.pixels, int(rng.integers(0, 2))))
+
+
+PICTURES = (
+    "astronaut", "brick", "camera", "cat", "cell", "coffee", "coins", "grass", "gravel",
+    "hubble_deep_field", "immunohistochemistry", "moon", "page", "retina", "rocket", "text",
+)  # fmt: skip
+"""What scikit-image brings along of photographs of other things, in its ``data``."""
+
+
+def _other_photo(rng: np.random.Generator) -> Pixels:
+    from skimage import data
+
+    picture = getattr(data, str(rng.choice(PICTURES)))()
+    grey = picture if picture.ndim == 3 else np.repeat(picture[..., None], 3, axis=2)
+    high, wide = (int(n * rng.uniform(0.6, 1.0)) for n in grey.shape[:2])
+    top, left = (int(rng.uniform(0, n - m)) for n, m in zip(grey.shape, (high, wide), strict=False))
+    part = np.ascontiguousarray(grey[top : top + high, left : left + wide, :3])
+    size = float(np.clip(900 / max(part.shape), 0.6, 3.0))
+    return np.asarray(cv2.resize(part, None, fx=size, fy=size, interpolation=cv2.INTER_CUBIC))
+
+
 DRAWN: dict[str, Callable[[np.random.Generator], Pixels]] = {
     "gravel": _ground("gravel"),
     "grass": _ground("grass"),
@@ -138,6 +168,8 @@ DRAWN: dict[str, Callable[[np.random.Generator], Pixels]] = {
     "parallel lines": _stripes,
     "bark": _bark,
     "writing": _writing,
+    "rendered face": _rendered_face,
+    "photo of another thing": _other_photo,
 }
 SPOILED = ("blurred end", "end with rings too fine")
 KINDS = (*DRAWN, *SPOILED, "photo of a board", "photo of a printed target")
@@ -149,10 +181,12 @@ def _spoiled(kind: str, end: KnownEnd, rng: np.random.Generator) -> NoEnd:
         # Even the widest rings of the study (26 pixels) are gone at this blur.
         soft = cv2.GaussianBlur(end.pixels, (0, 0), float(rng.uniform(14.0, 20.0)))
         return NoEnd(kind, as_jpeg(np.asarray(soft), 85), end.mask)
-    size = (max(64, end.pixels.shape[1] // 9), max(64, end.pixels.shape[0] // 9))
+    # Under two pixels to a ring nothing is left of it (the sampling theorem); enlarged, the file
+    # may be large all the same.
+    factor = float(rng.uniform(1.1, 1.9)) / end.ring_px
+    size = tuple(max(64, round(n * factor)) for n in end.pixels.shape[1::-1])
     small = cv2.resize(end.pixels, size, interpolation=cv2.INTER_AREA)
     wood = cv2.resize(end.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    # The file may be large all the same: its rings are under three pixels, enlarged.
     big = cv2.resize(small, None, fx=4, fy=4, interpolation=cv2.INTER_CUBIC)
     mask = np.repeat(np.repeat(wood, 4, axis=0), 4, axis=1)
     return NoEnd(kind, as_jpeg(np.asarray(big), 85), mask)
