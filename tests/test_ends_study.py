@@ -18,13 +18,18 @@ def test_weighted_percentiles_and_means_by_hand():
     group = Group("two pictures", count=3, refused=["c: blurred"])
     group.add("this", np.array([1.0, 3.0]), 0.5)
     group.weights.append(np.array([3.0, 3.0]))
+    group.seen.append(np.array([True, False]))
     group.add("this", np.array([9.0]), 1.5)
     group.weights.append(np.array([2.0]))
+    group.seen.append(np.array([True]))
     assert group.mean("this") == pytest.approx((3 * 1 + 3 * 3 + 2 * 9) / 8)
+    assert group.mean("this", "seen") == pytest.approx((3 * 1 + 2 * 9) / 5)
+    assert group.mean("this", "inferred") == pytest.approx(3.0)
     # Half of the weight of 8 lies at 4; the middles of 1, 3 and 9 lie at 1.5, 4.5 and 7.
     assert group.percentile("this", 50) == pytest.approx(1 + 2 * (4 - 1.5) / 3)
     text = table(EndsStudy((group,), {"gravel": (9, 10), "sky": (10, 10)}))
     assert "| two pictures | this | 2 | 1 |" in text
+    assert "| this, rings inferred (33 %) |  |  | 3.00 | 3.00 |" in text
     assert "refused: 1 of 3 (33.3 %)" in text
     assert "| all | 19 (95.0 %) | 20 |" in text
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ __all__ = ["EndsStudy", "run", "table"]
 
 Floats = NDArray[np.float64]
 Said = Callable[[str], None]
+Part = Literal["all", "seen", "inferred"]
 
 
 def _apart(one: Floats, other: Floats) -> Floats:
@@ -32,7 +34,8 @@ class Group:
     errors: dict[str, list[Floats]] = field(default_factory=dict)
     weights: list[Floats] = field(default_factory=list)
     piths: dict[str, list[float]] = field(default_factory=dict)
-    held: list[float] = field(default_factory=list)
+    seen: list[NDArray[np.bool_]] = field(default_factory=list)
+    held: list[NDArray[np.bool_]] = field(default_factory=list)
 
     def add(self, method: str, error: Floats, pith: float | None) -> None:
         """Add one picture read by one method; the pith's error in percent of the diagonal."""
@@ -40,17 +43,40 @@ class Group:
         if pith is not None:
             self.piths.setdefault(method, []).append(pith)
 
-    def percentile(self, method: str, q: float) -> float:
-        """Return a weighted percentile of the errors, degrees."""
+    def _of(self, method: str, part: Part) -> tuple[Floats, Floats]:
+        """Return errors and weights of all points, of those seen or of those inferred."""
         error, weight = np.concatenate(self.errors[method]), np.concatenate(self.weights)
+        if part == "all":
+            return error, weight
+        seen = np.concatenate(self.seen) == (part == "seen")
+        return error[seen], weight[seen]
+
+    def percentile(self, method: str, q: float, part: Part = "all") -> float:
+        """Return a weighted percentile of the errors, degrees; NaN without any."""
+        error, weight = self._of(method, part)
+        if not error.size:
+            return float("nan")
         order = np.argsort(error)
         share = np.cumsum(weight[order]) - 0.5 * weight[order]
         return float(np.interp(q / 100.0 * weight.sum(), share, error[order]))
 
-    def mean(self, method: str) -> float:
-        """Return the weighted mean error, degrees."""
-        weights = np.concatenate(self.weights)
-        return float(np.average(np.concatenate(self.errors[method]), weights=weights))
+    def mean(self, method: str, part: Part = "all") -> float:
+        """Return the weighted mean error, degrees; NaN without any."""
+        error, weight = self._of(method, part)
+        return float(np.average(error, weights=weight)) if error.size else float("nan")
+
+    def held_share(self, part: Part = "all") -> float:
+        """Return how many intervals hold the truth; NaN where no face is known."""
+        if not self.held:
+            return float("nan")
+        held = np.concatenate(self.held)
+        if part != "all":
+            held = held[np.concatenate(self.seen) == (part == "seen")]
+        return float(held.mean()) if held.size else float("nan")
+
+    def seen_share(self) -> float:
+        """Return the share of the points at which rings were seen."""
+        return float(np.concatenate(self.seen).mean())
 
 
 @dataclass(frozen=True)
@@ -84,11 +110,11 @@ def _one(group: Group, end: KnownEnd) -> None:
     circles = _apart(round_the_true_pith(end), end.tangent_deg)
     group.add("circles round the true pith", circles, None)
     group.weights.append(np.full(len(end.points), end.weight))
+    group.seen.append(found.seen(end.points))
     if end.face is not None and len(end.points):
         true = end.angle_deg(end.tangent_deg)
         off = np.abs(found.ring_angle_deg(end.points) - true)
-        inside = off <= 1.96 * found.ring_angle_u_deg(end.points)
-        group.held.append(float(inside.mean()))
+        group.held.append(off <= 1.96 * found.ring_angle_u_deg(end.points))
 
 
 def run(
@@ -168,6 +194,21 @@ def _refused(
     return found
 
 
+def _percent(share: float) -> str:
+    return "" if np.isnan(share) else f"{100 * share:.1f}"
+
+
+def _spread(group: Group, method: str, part: Part) -> list[str]:
+    """Return median, mean and 90th percentile of the errors as cells."""
+    numbers = (
+        group.percentile(method, 50, part),
+        group.mean(method, part),
+        group.percentile(method, 90, part),
+    )
+    return ["" if np.isnan(n) else f"{n:.{places}f}" for n, places in zip(numbers, (2, 2, 1),
+                                                                          strict=True)]  # fmt: skip
+
+
 def table(study: EndsStudy) -> str:
     """Return the study as Markdown tables."""
     lines = [
@@ -186,14 +227,19 @@ def table(study: EndsStudy) -> str:
                 method,
                 str(len(group.weights)) if own else "",
                 str(len(group.refused)) if own else "",
-                f"{group.percentile(method, 50):.2f}",
-                f"{group.mean(method):.2f}",
-                f"{group.percentile(method, 90):.1f}",
+                *_spread(group, method, "all"),
                 f"{np.median(pith):.2f}" if pith else "",
                 f"{max(pith):.1f}" if pith else "",
-                f"{100 * np.mean(group.held):.1f}" if own and group.held else "",
+                _percent(group.held_share()) if own else "",
             ]
             lines.append("| " + " | ".join(cells) + " |")
+            if own and group.seen:
+                share = group.seen_share()
+                for part, of_it in (("seen", share), ("inferred", 1 - share)):
+                    held = _percent(group.held_share(part))
+                    name = f"this, rings {part} ({100 * of_it:.0f} %)"
+                    cells = ["", name, "", "", *_spread(group, method, part), "", "", held]
+                    lines.append("| " + " | ".join(cells) + " |")
     good = sum(group.count for group in study.groups)
     wrong = sum(len(group.refused) for group in study.groups)
     lines += ["", f"Good ends refused: {wrong} of {good} ({100 * wrong / max(good, 1):.1f} %).", ""]
