@@ -157,13 +157,20 @@ def thickness_budget(record: SlabRecord, draws: int = DRAWS) -> Budget:
 
 
 def read_ends(record: SlabRecord, folder: Path | str, draws: int = DRAWS) -> tuple[EndRead, ...]:
-    """Read the rings on the photos of a slab's ends; marks on such a photo give its plane."""
+    """Read the rings on the photos of a slab's ends; marks on such a photo give its plane.
+
+    One length alone gives the scale of a photo taken square on.
+    """
+    from slabvision.endgrain.square_on import SquareOn
     from slabvision.ends import ends_of
     from slabvision.plane import PlaneError
 
-    def plane(entry: PhotoEntry) -> Plane | None:
+    def plane(entry: PhotoEntry) -> Plane | SquareOn | None:
         if not entry.marks:
             return None
+        only = entry.marks[0]
+        if len(entry.marks) == 1 and only.type == "length" and only.place != "ground":
+            return SquareOn(only.p, only.q, only.mm, only.u_mm, only.shared or entry.sha256)
         try:
             return plane_of(entry, thickness_budget(record, draws), draws)
         except PlaneError as error:

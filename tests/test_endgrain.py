@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from slabvision.endgrain import SAWING_AUTHORITIES, NotReadable, read_end_grain
+from slabvision.endgrain.square_on import SquareOn
 
 
 def rings(shape: tuple[int, int], pith: tuple[float, float], ring_px: float = 18.0) -> np.ndarray:
@@ -45,3 +46,23 @@ def test_authorities_cover_every_angle_once() -> None:
     for one in SAWING_AUTHORITIES.values():
         named = sum(c.holds(angles).astype(int) for c in one.classes)
         assert (named == 1).all(), one.key
+
+
+def test_one_length_on_the_end_gives_its_scale_and_hardly_widens_its_angles() -> None:
+    pixels, mask = rings((300, 600), (150.0, 300.0)), np.ones((300, 600), bool)
+    # 400 px are 100 mm: rings of 18 px are 4.5 mm, so 25.4 / 4.5 = 5.64 to the inch.
+    end = read_end_grain(pixels, mask=mask, plane=SquareOn((290.0, 100.0), (290.0, 500.0), 100, 1))
+    assert end.view.mm_per_px == pytest.approx(0.25, rel=1e-3)
+    low, high = end.rings_per_inch.interval
+    assert low < 25.4 / 4.5 < high
+    assert end.thickness_mm is not None
+    assert np.median(end.thickness_mm) == pytest.approx(75.0, abs=1.5)
+    points = np.array([[60.0, 200.0], [200.0, 480.0], [250.0, 120.0]])
+    alone = read_end_grain(pixels, mask=mask)
+    wider = end.ring_angle_u_deg(points) - alone.ring_angle_u_deg(points)
+    assert np.abs(wider).max() < 0.5
+    # The length itself keeps its reading in every world, tilted or not: 100 mm give or take 1.
+    drawn = end.view.plane.to_mm_draws(np.array([[290.0, 100.0], [290.0, 500.0]]))
+    length = np.linalg.norm(drawn[:, 1] - drawn[:, 0], axis=1)
+    assert length.mean() == pytest.approx(100.0, abs=0.2)
+    assert length.std() == pytest.approx(1.0, abs=0.1)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from slabvision.endgrain.view import View
 from slabvision.estimate import named_rng
 
-__all__ = ["TILT_U_DEG", "view_u_deg"]
+__all__ = ["TILT_U_DEG", "tilts", "view_u_deg"]
 
 Floats = NDArray[np.float64]
 
@@ -16,6 +16,23 @@ TILT_U_DEG = 10.0
 """Spread (half-normal) of the tilt of a hand-held, roughly square photo; from memory, no source."""
 
 _DIRECTIONS = np.arange(0.0, 181.0, 7.5)
+
+
+def tilts(draws: int) -> tuple[Floats, Floats]:
+    """Return possible tilts of a hand-held photo.
+
+    Returns
+    -------
+    stretch : ndarray, shape (draws,)
+        What was shortened is this much longer.
+    axis : ndarray, shape (draws, 2)
+        Unit vector (row, col) along which it was.
+    """
+    rng = named_rng("end grain: tilt of the photo")
+    tilt = np.deg2rad(TILT_U_DEG) * np.abs(rng.standard_normal(draws))
+    axis = rng.uniform(0, np.pi, draws)
+    stretch = 1.0 / np.cos(np.minimum(tilt, np.deg2rad(60.0)))
+    return stretch, np.stack([np.sin(axis), np.cos(axis)], axis=1)
 
 
 def view_u_deg(view: View, along: Floats, at: Floats, tangent: Floats) -> Floats:
@@ -36,11 +53,7 @@ def view_u_deg(view: View, along: Floats, at: Floats, tangent: Floats) -> Floats
     trial = np.deg2rad(_DIRECTIONS)
     vectors = np.stack([np.sin(trial), np.cos(trial)], axis=1)
     if view.plane is None:
-        rng = named_rng("end grain: tilt of the photo")
-        tilt = np.deg2rad(TILT_U_DEG) * np.abs(rng.standard_normal(400))
-        axis = rng.uniform(0, np.pi, 400)
-        shrink = 1.0 / np.cos(np.minimum(tilt, np.deg2rad(60.0)))
-        n = np.stack([np.sin(axis), np.cos(axis)], axis=1)
+        shrink, n = tilts(400)
 
         def turned(v: Floats) -> Floats:
             part = v @ n.T  # (directions, draws)
