@@ -292,9 +292,10 @@ def slopes_of(
     blocks = radii // node_radii
     used = blocks * node_radii
     energy = np.empty((trial.size, nodes.size, blocks), dtype=np.float32)
-    shifts = taps * (frame.dtheta / frame.drho)
+    shifts = np.asarray(taps * (frame.dtheta / frame.drho), dtype=np.float64)
     theta = frame.theta0 + frame.dtheta * nodes.astype(np.float64)
-    expected = None if bend is None else bend(theta, frame.rho0 + frame.drho * np.arange(radii))
+    rho = np.asarray(frame.rho0 + frame.drho * np.arange(radii), dtype=np.float64)
+    expected = None if bend is None else bend(theta, rho)
     start = None if expected is None else np.pad(expected, ((0, 0), (pad, pad)), mode="edge")
     rows = _bent(rest, index, hann, shifts, pad, start)
     # Near the outline the average holds less wood for some slopes than for others; the mean of
@@ -341,8 +342,8 @@ def slopes_of(
     inner = np.clip(best, 1, trial.size - 2)
     grid = np.indices(best.shape)
     low, mid, high = (energy[inner + d, grid[0], grid[1]] for d in (-1, 0, 1))
-    bend = low - 2 * mid + high
-    offset = np.where(bend < -1e-9, 0.5 * (low - high) / np.minimum(bend, -1e-9), 0.0)
+    dip = low - 2 * mid + high
+    offset = np.where(dip < -1e-9, 0.5 * (low - high) / np.minimum(dip, -1e-9), 0.0)
     slope = base + trial[inner] + step * np.clip(offset, -1, 1)
     typical = np.median(energy, axis=0)
     clear = np.clip((mid - typical) / (mid + 1e-6), 0, 1) * (np.abs(best - inner) == 0)

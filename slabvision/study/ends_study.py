@@ -235,7 +235,8 @@ def table(study: EndsStudy) -> str:
             lines.append("| " + " | ".join(cells) + " |")
             if own and group.seen:
                 share = group.seen_share()
-                for part, of_it in (("seen", share), ("inferred", 1 - share)):
+                parts: tuple[tuple[Part, float], ...] = (("seen", share), ("inferred", 1 - share))
+                for part, of_it in parts:
                     held = _percent(group.held_share(part))
                     name = f"this, rings {part} ({100 * of_it:.0f} %)"
                     cells = ["", name, "", "", *_spread(group, method, part), "", "", held]
