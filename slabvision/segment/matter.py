@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment.network import answers, stored
 from slabvision.segment.polar import ANGLES, Frame, Pyramid
-from slabvision.segment.window import Floats32, as_unit
+from slabvision.segment.window import Floats, Floats32, as_unit
 
-__all__ = ["MATTERS", "likelihoods", "matter_features", "matter_round", "usual_colour"]
+__all__ = ["MATTERS", "likelihoods", "matter_at", "matter_features", "matter_round", "usual_colour"]
 
 MATTERS = ("wood", "knot", "rot", "bark", "hole", "check", "stain", "ground")
 """What a point can be; the order of the network's outputs."""
@@ -104,6 +104,16 @@ def likelihoods(pixels: NDArray[Any]) -> Floats32:
     return np.asarray(out / out.sum(axis=2, keepdims=True))
 
 
+def matter_at(pyramid: Pyramid, point: Floats) -> Floats32:
+    """Return how likely each of :data:`MATTERS` is at a (row, col) of the photo."""
+    axis = np.arange(-_NEAR_HALF, _NEAR_HALF + 1)
+    rows, cols = np.meshgrid(point[0] + axis, point[1] + axis, indexing="ij")
+    chance = likelihoods(pyramid.sample(rows, cols, 1.0))
+    spot = slice(_NEAR_HALF - 1, _NEAR_HALF + 2)
+    return np.asarray(chance[spot, spot].mean(axis=(0, 1)))
+
+
+_NEAR_HALF = 30
 _ROUND_STEPS = (1.0, 4.0, 12.0)
 _ROUND_HALF = 60
 

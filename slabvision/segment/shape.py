@@ -1,4 +1,4 @@
-"""The rough shape round a first click: the best ellipse, then bent by what later clicks say."""
+"""Which ellipse fits a picture round a click, and what later clicks say about it."""
 
 from __future__ import annotations
 
@@ -8,79 +8,97 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.segment.ellipses import bank, borders, jittered, losses, within
 from slabvision.segment.network import Weights, answers, stored
 from slabvision.segment.polar import ANGLES, LOG_STEP, Frame
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["Ellipses", "Passes", "bend"]
+__all__ = ["Correction", "Ellipses", "Likely", "Some"]
 
 _SMALLEST_PX = 3.0
 _SIZE_SHIFT = 3
 """Steps of the log-polar picture between neighbouring sizes."""
-_ASPECTS = (1.0, 1.5, 2.2, 3.2, 5.0, 8.0)
-_TURNS = 12
-_OFFSETS = (0.3, 0.6)
 _USUAL_LOG_PX = 4.0
-_ACCORD = 0.06
 _MATTER_SHARE = 0.5
-_LIKELY = 400
-"""Ellipses that are looked at closely."""
+_LIKELY = 250
+"""Ellipses that are looked at closely, and how many more near the likeliest of them."""
+_NEAR = 100
+_KEPT = 250
 _RING = 8
 """Width of the rings just inside and outside a shape, steps of the log-polar picture."""
+_SURE = 0.08
+"""Difference of the overlap told by the network that makes an ellipse 2.7 times as likely."""
+_MORE_SPREAD, _LESS_SPREAD = 0.3, 0.5
+"""Spread of the log ratio of the true border's distance from a click and the shown one's."""
+_WRONG_SIDE, _STAY = 4.0, 8.0
+"""What it costs to leave a click on the wrong side, and to move the border elsewhere as far."""
 
 
-@lru_cache(maxsize=1)
-def _ellipses() -> tuple[Floats32, Floats32]:
-    """Log radius per angle of ellipses of area pi seen from points in them, and their loss.
-
-    The first click is usually near the middle and most defects are not very long: both cost.
-    """
-    angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
-    ray = np.column_stack([np.sin(angle), np.cos(angle)])
-    lines, losses = [], []
-    for aspect in _ASPECTS:
-        for turn in range(_TURNS) if aspect > 1 else (0,):
-            t = turn * np.pi / _TURNS
-            rotation = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
-            to_circle = np.linalg.inv(rotation @ np.diag([aspect**0.5, aspect**-0.5]))
-            v = ray @ to_circle.T
-            square = (v**2).sum(axis=1)
-            spots = [(0.0, 0.0)]
-            for share in _OFFSETS:
-                spots += [
-                    (share * np.sin(k * np.pi / 4), share * np.cos(k * np.pi / 4)) for k in range(8)
-                ]
-            for spot in spots:
-                o = np.array(spot)
-                along = v @ o
-                radius = (-along + np.sqrt(along**2 - square * (o @ o - 1))) / square
-                lines.append(np.log(radius))
-                losses.append(0.1 * (o @ o) + 0.06 * np.log(aspect) ** 2)
-    return np.array(lines, dtype=np.float32), np.array(losses, dtype=np.float32)
-
-
-class Passes(NamedTuple):
-    """What corrections say about the border: it passes here.
+class Correction(NamedTuple):
+    """A later click and what it says.
 
     Attributes
     ----------
-    angle : ndarray of int, shape (K,)
-        Direction from the first click, steps of direction.
-    border : ndarray, shape (K,)
-        Log radius (pixels) of the border there.
-    spread : ndarray, shape (K,)
-        Its standard uncertainty.
-    click : ndarray, shape (K,)
-        Log radius of the click itself.
-    inside : ndarray of bool, shape (K,)
-        Whether the click must lie inside.
+    point : ndarray, shape (2,)
+        (row, col) from the first click, pixels.
+    inside : bool
+    depth : float
+        How far it lay on the wrong side of the border, pixels; above 0.
+    weight : float
+        How much of it is about the region as a whole, 0 to 1; the rest is about a place.
+    before : ndarray, shape (ANGLES,)
+        Log radius (pixels) of the border it corrects.
     """
 
-    angle: NDArray[np.intp]
+    point: Floats
+    inside: bool
+    depth: float
+    weight: float
+    before: Floats
+
+
+class Some(NamedTuple):
+    """Ellipses under a close look: shapes as in the bank, log sizes, rough scores, borders."""
+
+    shapes: Floats
+    log_sizes: Floats
+    rough: Floats
     border: Floats
-    spread: Floats
-    click: Floats
-    inside: Mask
+
+
+class Likely(NamedTuple):
+    """Ellipses and how likely each is.
+
+    Attributes
+    ----------
+    border : ndarray, shape (N, ANGLES)
+        Log radius, pixels.
+    chance : ndarray, shape (N,)
+        Sums to 1.
+    """
+
+    border: Floats
+    chance: Floats
+
+
+def _on_border(depth: Floats, said: Correction) -> Floats:
+    """Log likelihood of a click that lies ``depth`` pixels inside a region.
+
+    The deepest point of an error is as far from the border that was shown as from the true one,
+    or nearer to the true one where that lies on two sides of it.
+    """
+    right = depth if said.inside else -depth
+    off = np.log(np.maximum(right, 0.15 * said.depth) / said.depth)
+    spread = np.where(off > 0, _MORE_SPREAD, _LESS_SPREAD)
+    seen = np.maximum(-0.5 * np.square(off / spread), -8.0)
+    wrong = -8.0 - _WRONG_SIDE * np.minimum(-right / said.depth, 5.0)
+    return np.asarray(said.weight * np.where(right > 0, seen, wrong))
+
+
+def _elsewhere(border: Floats, said: Correction) -> Floats:
+    """Log likelihood of a border: elsewhere the error was smaller than where it was clicked at."""
+    thick = np.abs(np.exp(border) - np.exp(said.before)) / (2 * said.depth)
+    return np.asarray(-_STAY * said.weight * np.clip(thick - 1.5, 0, 3).mean(axis=1))
 
 
 class Ellipses:
@@ -116,7 +134,6 @@ class Ellipses:
         self.seen = seen
         self.log_r = np.log(frame.radii)
         self.gain = _edge_gain(seen)
-        _, losses = _ellipses()
         shifts = _SIZE_SHIFT * np.arange(
             int(np.log(_SMALLEST_PX / frame.inner) / LOG_STEP) // _SIZE_SHIFT,
             (self.log_r.size - 7) // _SIZE_SHIFT,
@@ -125,46 +142,73 @@ class Ellipses:
         end = _fall(matter)
         edge = _edges_along(self.gain + _MATTER_SHARE * end, shifts)
         large = np.square(np.maximum(self.sizes - _USUAL_LOG_PX, 0))
-        self.rough = edge - losses[:, None] - 0.02 * large
+        self.rough = edge - losses(bank())[:, None] - 0.02 * large
         self._sums = _sums(seen, matter, known, frame)
+        self.said: list[Correction] = []
+        self.accord = 0.0
+        """Log likelihood of all corrections under the likeliest ellipse."""
+        self._accord_of_bank = np.zeros(self.rough.shape)
+        self._told_of_bank = np.full(self.rough.size, np.nan)
 
-    def best(self, passes: Passes | None = None) -> Floats:
-        """Return the log radius (pixels) per angle of the best ellipse."""
-        line, features, accord = self.likely(passes)
-        score = answers(features, self.weights)[:, 0] + accord
-        return np.asarray(line[int(score.argmax())])
+    def likely(self) -> Likely:
+        """Return the likeliest ellipses, given the picture and all corrections."""
+        top = self._top()
+        some = self.of_bank(top)
+        new = np.isnan(self._told_of_bank[top])
+        if new.any():
+            self._told_of_bank[top[new]] = self._told(Some(*(part[new] for part in some)))
+        agreed = self._agreed(some)
+        log_chance = self._told_of_bank[top] + agreed
+        rng = np.random.default_rng(0)
+        for width in (1.0, 0.5):
+            even = (np.arange(_NEAR) + 0.5) / _NEAR
+            pick = np.searchsorted(np.cumsum(_shares(log_chance)), even)
+            pick = np.minimum(pick, log_chance.size - 1)
+            shapes, log_sizes = jittered(some.shapes[pick], some.log_sizes[pick], width, rng)
+            border = borders(shapes) + log_sizes[:, None]
+            near = Some(shapes, log_sizes, some.rough[pick], border)
+            near_agreed = self._agreed(near)
+            some = Some(*(np.concatenate(pair) for pair in zip(some, near, strict=True)))
+            agreed = np.append(agreed, near_agreed)
+            log_chance = np.append(log_chance, self._told(near) + near_agreed)
+        self.accord = float(agreed[log_chance.argmax()])
+        kept = np.argsort(-log_chance, kind="stable")[:_KEPT]
+        return Likely(some.border[kept], _shares(log_chance[kept]))
 
-    def likely(self, passes: Passes | None = None) -> tuple[Floats, Floats32, Floats]:
-        """Return the likeliest ellipses, what speaks for each, and their accord with corrections.
+    def hear(self, said: Correction) -> None:
+        """Take a correction into account."""
+        self.said.append(said)
+        self._accord_of_bank += _on_border(within(bank(), self.sizes[None], said.point), said)
 
-        Returns
-        -------
-        line : ndarray, shape (N, ANGLES)
-            Log radius, pixels.
-        features : ndarray, shape (N, F)
-        accord : ndarray, shape (N,)
-        """
-        lines, losses = _ellipses()
-        accord = np.zeros_like(self.rough) if passes is None else self._accord(lines, passes)
-        flat = (self.rough + accord).ravel()
-        likely = np.argpartition(flat, -_LIKELY)[-_LIKELY:]
-        which, size = np.unravel_index(likely, self.rough.shape)
-        line = lines[which].astype(np.float64) + self.sizes[size][:, None]
-        own = np.column_stack([self.sizes[size], losses[which], self.rough[which, size]])
-        return (
-            line,
-            np.column_stack([own, self._describe(line)]).astype(np.float32),
-            accord[which, size],
-        )
+    def _top(self) -> NDArray[np.intp]:
+        """Which of the bank, at which size, deserve a close look."""
+        flat = (self.rough / _SURE + self._accord_of_bank).ravel()
+        return np.asarray(np.argpartition(flat, -_LIKELY)[-_LIKELY:])
 
-    def _accord(self, lines: Floats32, passes: Passes) -> Floats:
-        """Loss where an ellipse passes elsewhere than corrections say; worse on a wrong side."""
-        total = np.zeros_like(self.rough)
-        for angle, border, spread, click, inside in zip(*passes, strict=True):
-            radius = lines[:, angle, None] + self.sizes
-            total -= _ACCORD * np.minimum(np.square((radius - border) / spread), 9.0)
-            total -= 0.5 * ((radius > click) != inside)
-        return np.asarray(total)
+    def of_bank(self, flat: NDArray[np.intp]) -> Some:
+        """Ellipses of the bank by their place in :attr:`rough`, flat."""
+        which, size = np.unravel_index(flat, self.rough.shape)
+        log_sizes = self.sizes[size]
+        border = _bank_borders()[which] + log_sizes[:, None]
+        return Some(bank()[which], log_sizes, self.rough[which, size].astype(np.float64), border)
+
+    def _agreed(self, some: Some) -> Floats:
+        """Log likelihood of all corrections."""
+        total = np.zeros(len(some.shapes))
+        for said in self.said:
+            depth = within(some.shapes, some.log_sizes[:, None], said.point)[:, 0]
+            total += _on_border(depth, said) + _elsewhere(some.border, said)
+        return total
+
+    def _told(self, some: Some) -> Floats:
+        """Log chance of ellipses by the picture alone."""
+        told = answers(self.features(some), self.weights)[:, 0]
+        return np.asarray(told / _SURE, dtype=np.float64)
+
+    def features(self, some: Some) -> Floats32:
+        """Return what speaks for ellipses, shape (N, F)."""
+        own = np.column_stack([some.log_sizes, losses(some.shapes), some.rough])
+        return np.column_stack([own, self._describe(some.border)]).astype(np.float32)
 
     def _describe(self, line: Floats) -> Floats:
         """Edge all round; colour inside, just inside, and in the ring outside; spreads."""
@@ -195,6 +239,16 @@ class Ellipses:
         ])  # fmt: skip
 
 
+@lru_cache(maxsize=1)
+def _bank_borders() -> Floats:
+    return borders(bank())
+
+
+def _shares(log_chance: Floats) -> Floats:
+    chance = np.exp(log_chance - log_chance.max())
+    return np.asarray(chance / chance.sum())
+
+
 def _sums(seen: Floats32, matter: Floats32, known: Mask, frame: Frame) -> Floats:
     """Return sums along each second ray outwards: area known, colours, squares, area, matter."""
     rays = seen[::2].astype(np.float64)
@@ -209,7 +263,7 @@ def _sums(seen: Floats32, matter: Floats32, known: Mask, frame: Frame) -> Floats
 
 def _edges_along(gain: Floats32, shifts: NDArray[np.int_]) -> Floats32:
     """Mean gain along each ellipse at each size, shape (ellipses, sizes)."""
-    lines, _ = _ellipses()
+    lines = _bank_borders()
     rays = np.arange(0, ANGLES, 4)
     place = np.rint(lines[:, rays] / LOG_STEP).astype(np.int64)
     before, after = max(0, -int(place.min() + shifts[0])), int(place.max()) + 8
@@ -253,36 +307,3 @@ def _edge_gain(seen: Floats32) -> Floats32:
         strength = strength * np.where(change[..., 0] > 0, 1.0, 0.35)
         gain += strength / (strength + 10.0) / 3
     return gain
-
-
-_MODES = (0.25, 0.15, 0.15, 0.08, 0.06)
-"""Standard deviation of log radius as a whole, by place, by length, by corners ..."""
-_LOCAL, _LOCAL_REACH = 0.1, 0.4
-
-
-@lru_cache(maxsize=1)
-def _covariance() -> Floats:
-    """How errors of log radius at different angles go together."""
-    angle = np.arange(ANGLES) * (2 * np.pi / ANGLES)
-    between = angle[:, None] - angle
-    cover = np.sum([s**2 * np.cos(k * between) for k, s in enumerate(_MODES)], axis=0)
-    apart = np.abs((between + np.pi) % (2 * np.pi) - np.pi)
-    return np.asarray(cover + _LOCAL**2 * np.exp(-0.5 * (apart / _LOCAL_REACH) ** 2))
-
-
-def bend(line: Floats, passes: Passes) -> Floats:
-    """Return the shape bent to pass where later clicks say it passes.
-
-    Gaussian process regression on the log radius (Rasmussen and Williams 2006, ch. 2): what a
-    click says about one direction tells something about the others.
-
-    Parameters
-    ----------
-    line : ndarray, shape (ANGLES,)
-        Log radius before.
-    passes : Passes
-    """
-    angle = passes.angle
-    cover = _covariance()
-    inner = cover[np.ix_(angle, angle)] + np.diag(np.square(passes.spread))
-    return np.asarray(line + cover[:, angle] @ np.linalg.solve(inner, passes.border - line[angle]))
