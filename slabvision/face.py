@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.bent import bend_of
 from slabvision.boundary import HAND
 from slabvision.contours import mask_polygons
 from slabvision.defects import ZONES, defect_kind
@@ -78,7 +79,8 @@ def face_in_view(
     labels: NDArray[np.uint16],
     zones: NDArray[np.uint8],
     *,
-    sagitta_mm: float,
+    bow_u_mm: float,
+    cup_u_mm: float,
 ) -> FaceInView:
     """Return what was drawn on a photo of a face, in millimetres.
 
@@ -90,8 +92,8 @@ def face_in_view(
         As fitted; it is re-anchored to the slab here.
     labels, zones : ndarray, shape (H, W)
         Label images of the photo.
-    sagitta_mm : float
-        How far parts of the face may stand off its plane (bow and cup), standard uncertainty.
+    bow_u_mm, cup_u_mm : float
+        How far the middle may stand off the ends and off the edges, standard uncertainty.
 
     Raises
     ------
@@ -141,15 +143,12 @@ def face_in_view(
         face=entry.role.removeprefix("face "),
     )
     scale = float(plane.mm_per_px(np.asarray(arris.centroid.coords[0])))
-    # A face that bows by b stands off its best plane by b / 3 on average (the mean of a
-    # parabola); scale changes by that over the camera's distance.
-    lift = sagitta_mm / 3 / (scale * plane.focal_px)
     worlds = Worlds(
         warp=lambda mm: plane.to_mm_draws(plane.to_pixels(mm)),
         hand=HAND,
         mm_per_px=scale,
         key=entry.sha256,
-        lift=lift * named_normals(f"lift:{entry.sha256}", plane.draws),
+        bend=bend_of(entry, plane, outline.bounds, bow_u_mm=bow_u_mm, cup_u_mm=cup_u_mm),
         draws=plane.draws,
     )
     return FaceInView(entry, plane, shape, to_mm(widest) if widest else None, worlds)
@@ -196,16 +195,17 @@ def _centre_line(defect: Defect, to_mm: Any) -> Any:
 def _on_slab(plane: Plane, arris_px: Polygon, end_a: tuple[float, float] | None) -> Plane:
     """Return the plane re-anchored: u runs along the slab from end A, v across it.
 
-    The long axis is the long side of the smallest enclosing rectangle. End A is the end nearer
-    to ``end_a``; without it the left end of the photo, or the upper one where the slab stands.
+    End A is the end nearer to ``end_a``; without it the left end of the photo, or the upper one
+    where the slab stands.
     """
     import shapely
 
-    box = shapely.minimum_rotated_rectangle(shapely.transform(arris_px, plane.to_mm))
-    corners = shapely.get_coordinates(box)[:4]
-    if np.linalg.norm(corners[1] - corners[0]) < np.linalg.norm(corners[2] - corners[1]):
-        corners = np.roll(corners, -1, axis=0)
-    ends = np.array([(corners[0] + corners[3]) / 2, (corners[1] + corners[2]) / 2])
+    from slabvision.clear.shapes import long_axis
+
+    outline = shapely.transform(arris_px, plane.to_mm)
+    along, middle = long_axis(outline), shapely.get_coordinates(outline.centroid)[0]
+    reach = (shapely.get_coordinates(outline) - middle) @ along
+    ends = middle + np.outer([reach.min(), reach.max()], along)
     ends_px = plane.to_pixels(ends)
     if end_a is not None:
         first = int(np.argmin(np.linalg.norm(ends_px - np.asarray(end_a), axis=1)))
@@ -254,7 +254,7 @@ def area_budget(worlds: Worlds, shape: Any, edges: Mapping[str, float]) -> Budge
     parts = {
         "plane": worlds.plane_area(shape) - value,
         "boundary": boundary,
-        "flatness": 2 * worlds.flat() * value,
+        "flatness": worlds.bent_area(shape) - value,
     }
     whole = Budget.sum_of(value, "mm2", parts)
     # An area below nothing is not a possible world; only thin shapes come near it.
@@ -265,15 +265,17 @@ def _small_area(worlds: Worlds, shape: Any, source: str) -> Budget:
     """Return the area of a defect, mm²: scaled in every draw as the box round it is."""
     u0, v0, u1, v1 = shape.bounds
     box = np.array([(u0 - 1, v0 - 1), (u1 + 1, v0 - 1), (u1 + 1, v1 + 1), (u0 - 1, v1 + 1)])
-    moved = worlds.moved(box)
-    one, other = moved[:, 2] - moved[:, 0], moved[:, 3] - moved[:, 1]
-    scale = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]) / 2
-    scale /= (u1 - u0 + 2) * (v1 - v0 + 2)
+
+    def scale(moved: Floats) -> Floats:
+        one, other = moved[:, 2] - moved[:, 0], moved[:, 3] - moved[:, 1]
+        twice = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+        return np.asarray(twice / 2 / ((u1 - u0 + 2) * (v1 - v0 + 2)))
+
     value = float(shape.area)
     parts = {
-        "plane": value * (scale - 1),
+        "plane": value * (scale(worlds.moved(box)) - 1),
         "boundary": worlds.area_change(source, _drawn_length(shape, worlds)),
-        "flatness": 2 * worlds.flat() * value,
+        "flatness": value * (scale(worlds.bent(box)) - 1),
     }
     whole = Budget.sum_of(value, "mm2", parts)
     return Budget(Estimate(value, np.maximum(whole.estimate.draws, 0.0), "mm2"), parts)
@@ -286,8 +288,19 @@ def _drawn_length(shape: Any, worlds: Worlds) -> float:
     return float(shapely.simplify(shape, 0.75 * worlds.mm_per_px).length)
 
 
-def _length_budget(worlds: Worlds, draws: Floats, value: float, boundary: Floats) -> Budget:
-    parts = {"plane": draws - value, "boundary": boundary, "flatness": worlds.flat() * value}
+def _line_budget(worlds: Worlds, line: Floats, value: float, boundary: Floats) -> Budget:
+    """Return the length of a line through places (N, 2) mm whose best value is ``value``."""
+
+    def run(moved: Floats) -> Floats:
+        steps = np.linalg.norm(np.diff(moved, axis=-2), axis=-1)
+        return np.asarray(steps.sum(axis=-1) * (value / nominal))
+
+    nominal = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+    parts = {
+        "plane": run(worlds.moved(line)) - value,
+        "boundary": boundary,
+        "flatness": run(worlds.bent(line)) - value,
+    }
     return Budget.sum_of(value, "mm", parts)
 
 
@@ -305,20 +318,49 @@ def _places(worlds: Worlds, source: str, count: int) -> Floats:
 def _apart(worlds: Worlds, ends: Floats, source: str) -> Budget:
     """Return the distance between two drawn places, ends (2, 2) mm."""
     value = float(np.linalg.norm(ends[1] - ends[0]))
-    moved = worlds.moved(ends)
-    draws = np.linalg.norm(moved[:, 1] - moved[:, 0], axis=1)
-    return _length_budget(worlds, draws, value, _places(worlds, source, 2))
+    return _line_budget(worlds, ends, value, _places(worlds, source, 2))
 
 
 def slab_length(view: FaceInView) -> Budget:
-    """Return the length from end to end along the slab, mm."""
-    points = np.asarray(view.shape.outline.exterior.coords)[:-1]
-    pair = points[[int(np.argmin(points[:, 0])), int(np.argmax(points[:, 0]))]]
-    moved = view.worlds.moved(pair)[:, :, 0]
-    value = float(pair[1, 0] - pair[0, 0])
-    return _length_budget(
-        view.worlds, moved[:, 1] - moved[:, 0], value, _places(view.worlds, "length", 2)
-    )
+    """Return the length from end to end along the slab, mm.
+
+    The outermost of many wobbly places lies too far out: how much further it goes when the hand's
+    wobble comes on top once more is taken off (the basic bootstrap of Davison and Hinkley,
+    *Bootstrap Methods and their Application*, 1997, section 5.2).
+    """
+    worlds, outline = view.worlds, view.shape.outline
+    u0, v0, u1, v1 = outline.bounds
+    reach = 2 * (u1 - u0) - _reach_with_wobble(outline, worlds)
+    value = float(np.median(reach))
+    boundary = reach - value + 2 * worlds.offset("arris")
+    ends = np.array([(u0, (v0 + v1) / 2), (u1, (v0 + v1) / 2)])
+    return _line_budget(worlds, ends, value, boundary)
+
+
+def _reach_with_wobble(outline: Polygon, worlds: Worlds) -> Floats:
+    """Return how long an outline is along u when it is drawn again with a wobble, (draws,) mm.
+
+    The points that a person set move, and only those: between two clicks on a sawn end there is
+    no wobble.
+    """
+    import shapely
+
+    wobble, step = worlds.wobble("length", outline.exterior.length)
+    points = shapely.get_coordinates(outline.exterior)[:-1]
+    reach = np.zeros(worlds.draws)
+    for way, end in ((-1.0, outline.bounds[0]), (1.0, outline.bounds[2])):
+        near = points[way * (points[:, 0] - end) > -_NEAR_END_MM]
+        along = shapely.line_locate_point(outline.exterior, shapely.points(near)) / step
+        low = np.floor(along).astype(np.intp)
+        part = along - low
+        low %= wobble.shape[1]
+        out = wobble[:, low] * (1 - part) + wobble[:, (low + 1) % wobble.shape[1]] * part
+        reach += np.max(way * near[:, 0] + out, axis=1)
+    return reach
+
+
+_NEAR_END_MM = 40.0
+"""No wobble brings a place so far behind the outermost one to the front."""
 
 
 def widths(view: FaceInView, every_mm: float) -> tuple[WidthFindings, ...]:
@@ -404,11 +446,7 @@ def _line_length(worlds: Worlds, line: Floats, name: str) -> Budget:
     step = max(1, len(line) // 60)
     kept = np.concatenate([line[:-1:step], line[-1:]])
     value = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-    nominal = float(np.linalg.norm(np.diff(kept, axis=0), axis=1).sum())
-    moved = np.linalg.norm(np.diff(worlds.moved(kept), axis=1), axis=2).sum(axis=1)
-    return _length_budget(
-        worlds, moved * (value / nominal), value, _places(worlds, f"{name} length", 2)
-    )
+    return _line_budget(worlds, kept, value, _places(worlds, f"{name} length", 2))
 
 
 def _check_width(worlds: Worlds, defect: Defect, area: Budget, length: Budget) -> Budget:

@@ -114,9 +114,12 @@ def _scales_known(a: FaceShape, worlds_a: Worlds, b: FaceShape, worlds_b: Worlds
     for face, worlds in ((a, worlds_a), (b, worlds_b)):
         u0, v0, u1, v1 = face.outline.bounds
         u, v = (u0 + u1) / 2, (v0 + v1) / 2
-        moved = worlds.moved(np.array([[u0, v], [u1, v], [u, v0], [u, v1]]))
-        size = np.linalg.norm(moved[:, [1, 3]] - moved[:, [0, 2]], axis=2) / (u1 - u0, v1 - v0)
-        sizes.append(size * (1 + worlds.flat())[:, None])
+        cross = np.array([[u0, v], [u1, v], [u, v0], [u, v1]])
+        size = np.ones((worlds.draws, 2))
+        for moved in (worlds.moved(cross), worlds.bent(cross)):
+            run = np.linalg.norm(moved[:, [1, 3]] - moved[:, [0, 2]], axis=2)
+            size = size * run / (u1 - u0, v1 - v0)
+        sizes.append(size)
     along, across = np.hypot(np.std(np.log(sizes[0] / sizes[1]), axis=0), _LEAST_SCALE_U)
     return Priors(scale_along=float(along), scale_across=float(across))
 
@@ -154,7 +157,7 @@ def clear_through(
     parts = {
         "plane": worlds_a.plane_area(shape) - value,
         "boundary": boundary,
-        "flatness": 2 * worlds_a.flat() * value,
+        "flatness": worlds_a.bent_area(shape) - value,
         "match": moved,
     }
     whole = Sized.summed(value, "mm2", parts)

@@ -269,8 +269,9 @@ def _drawn(defects: list[DefectShape], worlds: Worlds, line: bool) -> Floats:
 
 def _scale(face: FaceShape, worlds: Worlds, power: int) -> Floats:
     """Relative deviation of a length (1) or an area (2) of the earlier photo in every draw."""
-    area = worlds.plane_area(face.outline) / face.outline.area
-    return np.asarray(area ** (power / 2) - 1.0 + power * worlds.flat())
+    gross = face.outline.area
+    area = worlds.plane_area(face.outline) * worlds.bent_area(face.outline) / gross**2
+    return np.asarray(area ** (power / 2) - 1.0)
 
 
 def _state(

@@ -34,9 +34,8 @@ _STATION_SPREAD_MM = 1.5
 _CHECK_READING_U = 0.0015
 """Relative standard uncertainty of a board whose 150 mm check length was read with a steel rule
 to a quarter of a millimetre (reading rules: common practice)."""
-_BOW_U_MM = 4.0
-"""Standard uncertainty of how far a face stands off its plane when nobody measured it
-(common practice, no source)."""
+_BOW_U_MM, _CUP_U_MM = 4.0, 3.0
+"""Standard uncertainty of bow and cup where nobody measured them (common practice, no source)."""
 
 _GROUND_U_MM = 4.0
 """Standard uncertainty of how level the ground beside a slab is with what the slab lies on
@@ -407,19 +406,15 @@ def _measure_face(
     if not entry.marks:
         raise _CannotMeasureError("no reference yet: mark a length of known size in the photo")
     labels, zones = images_of(entry)
+    flat = record.notebook.flatness
+    bow = _BOW_U_MM if flat.bow_mm is None else flat.bow_mm
+    cup = _CUP_U_MM if flat.cup_mm is None else flat.cup_mm
     try:
         plane = plane_of(entry, thickness, draws)
-        view = face_in_view(entry, plane, labels, zones, sagitta_mm=_sagitta_mm(record))
+        view = face_in_view(entry, plane, labels, zones, bow_u_mm=bow, cup_u_mm=cup)
         return _sizes(record, view, thickness, wants)
     except (PlaneError, CrossingOutlineError, BadOutlineError) as error:
         raise _CannotMeasureError(str(error)) from error
-
-
-def _sagitta_mm(record: SlabRecord) -> float:
-    """Return how far the face may stand off its plane: as measured, else a usual bow."""
-    flatness = record.notebook.flatness
-    known = [x for x in (flatness.bow_mm, flatness.cup_mm) if x is not None]
-    return math.hypot(*known) if known else _BOW_U_MM
 
 
 def _sizes(record: SlabRecord, view: FaceInView, thickness: Budget, wants: Buying) -> FaceFindings:

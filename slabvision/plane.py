@@ -175,6 +175,20 @@ class Plane:
             )
         return pixels
 
+    def lean(self, points_mm: PointsLike) -> Floats:
+        """Return where wood really lies that lies off the plane, (N, 2): mm for each mm below it.
+
+        What stands proud is seen further from the camera than it lies, and larger. Right under the
+        camera nothing moves; seen at 45 degrees it moves by as much as it stands proud.
+        """
+        points = _as_points(points_mm, "points on the face")
+        x, y = self.best.foot
+        origin, turn = self._frame(self.best)
+        x, y = (x - origin[:, :1])[0, 0], (y - origin[:, 1:])[0, 0]
+        cos, sin = turn[0]
+        foot = np.array([cos * x + sin * y, cos * y - sin * x])
+        return np.asarray((points - foot) / self.best.distance_mm[0])
+
     def mm_per_px(self, point: PointLike) -> float:
         """Return the scale at a picture point, mm on the face per pixel (root of the area)."""
         pixel = _as_points([point])

@@ -163,6 +163,12 @@ class Views:
         """Perpendicular distance from the camera to the plane, (K,)."""
         return np.asarray(self.depth_mm / np.sqrt(1 + (self.slope**2).sum(axis=1)))
 
+    @property
+    def foot(self) -> tuple[Floats, Floats]:
+        """Place in the plane right under the camera, (K, 1) each, mm."""
+        under = -self.slope * (self.depth_mm / (1 + (self.slope**2).sum(axis=1)))[:, None]
+        return self._rooted(under[:, :1], under[:, 1:])
+
     def sights(self, x: Floats, y: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Undistort image points.
 

@@ -74,7 +74,8 @@ def test_two_photos_are_one_face(tmp_path):
     assert best.joined_with == "part-2.png"
     assert best.gross_area_mm2.determined
     assert best.length_mm.estimate.holds(LENGTH_PX * MM_PER_PX)
-    assert best.length_mm.estimate.value == pytest.approx(LENGTH_PX * MM_PER_PX, abs=1.0)
+    # of the two corners of each end the outer one counts: half a hand's wobble is taken off
+    assert best.length_mm.estimate.value == pytest.approx(LENGTH_PX * MM_PER_PX, abs=2.0)
     assert best.gross_area_mm2.estimate.holds(LENGTH_PX * 800 * MM_PER_PX**2)
     assert [(d.number, d.kind) for d in best.defects] == [(1, "sound_knot"), (2, "rot")]
     assert best.defects[1].note == "soft"

@@ -350,23 +350,30 @@ def _long_side_first(r: Rectangle) -> Rectangle:
     return Rectangle(r.centre, length, width, 90 - (90 - angle) % 180)
 
 
+ALONG_GRAIN_DEG = 2.0
+"""A part counts as cut along the grain while its length leaves it by no more than this: 1 in 28
+(common practice, no source; a board's width would change by 18 mm over 2 m at half a degree, so
+that a direction fixed by the drawn edges alone would decide its size)."""
+
+
 def along_grain(shape: Any, grain: Grain) -> Rectangle | None:
-    """Return the largest rectangle whose length runs along the grain, mm.
+    """Return the largest rectangle whose length runs along the grain within 2 degrees, mm.
 
     On a swept slab the direction is that of the grain's chord over the rectangle's own length:
-    found in a few rounds, each with the direction of the last.
+    found in a few rounds, each about the direction of the last.
     """
     angle = grain.direction_deg(0.0, grain.length_mm)
     best: Rectangle | None = None
     for _ in range(4):
-        found = largest_rectangle(shape, angle_deg=angle)
+        found = largest_rectangle(
+            shape, within_deg=(angle - ALONG_GRAIN_DEG, angle + ALONG_GRAIN_DEG)
+        )
         if found is None:
             return best
         s = grain.to_st(np.array(found.centre)[None])[0, 0]
         chord = grain.direction_deg(s - found.length_mm / 2, s + found.length_mm / 2)
-        if best is None or found.area_mm2 > best.area_mm2 or abs(chord - angle) < 0.5:
-            best = found
-        if abs(chord - angle) < 0.5:
+        best = found
+        if abs(chord - found.angle_deg) <= ALONG_GRAIN_DEG + 0.01:
             break
         angle = chord
     return best

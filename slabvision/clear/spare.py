@@ -24,9 +24,17 @@ from numpy.typing import NDArray
 
 from slabvision.clear.region import OTHER_FACE, ClearRegion
 from slabvision.clear.wobble import SideWobble, side_wobbles
-from slabvision.clear.worlds import Worlds, nearest_source, sources_of
+from slabvision.clear.worlds import Worlds, drawn_places, nearest_source, sources_of
 
-__all__ = ["Contacts", "Freed", "best_per_world", "boundary_points", "edge_arrays", "freed"]
+__all__ = [
+    "Contacts",
+    "Freed",
+    "best_per_world",
+    "boundary_points",
+    "edge_arrays",
+    "freed",
+    "sides_in_worlds",
+]
 
 Floats: TypeAlias = NDArray[np.float64]
 Ints: TypeAlias = NDArray[np.intp]
@@ -151,25 +159,36 @@ def deviations(
         Wobble of the hand that the edge's own spectrum gives away, to be added to the gaps.
     """
     points, normals, centre = contacts.points, contacts.normals, contacts.centre
-    arm = points - centre
-    parts = {"plane": np.zeros((worlds.draws, len(points)))}
-    if worlds.warp is not None:
-        carried = worlds.smooth(region.face.outline.bounds)
-        moved = carried(np.vstack([points, centre]))
-        moved = moved[:, :-1] - moved[:, -1:]
-        # what turns or shifts the whole face does not change a gap
-        dot = np.einsum("kmi,mi->k", moved, arm)
-        cross = np.sum(moved[..., 1] * arm[:, 0] - moved[..., 0] * arm[:, 1], axis=1)
-        size = np.hypot(dot, cross)
-        cos, sin = (dot / size)[:, None], (cross / size)[:, None]
-        turned_u = cos * moved[..., 0] + sin * moved[..., 1] - arm[:, 0]
-        turned_v = -sin * moved[..., 0] + cos * moved[..., 1] - arm[:, 1]
-        parts["plane"] = turned_u * normals[:, 0] + turned_v * normals[:, 1]
-    parts["flatness"] = worlds.flat()[:, None] * np.sum(arm * normals, axis=1)
+    flat = worlds.smooth(region.face.outline.bounds)
+    drawn = drawn_places(region, points)
+    parts = {}
+    for cause, carried, still in (
+        ("plane", flat, worlds.warp is None),
+        ("flatness", worlds.bent, worlds.bend is None),
+    ):
+        parts[cause] = np.zeros((worlds.draws, len(points)))
+        if not still:
+            moved = carried(np.vstack([drawn, centre]))
+            moved = moved[:, :-1] + (points - drawn) - moved[:, -1:]
+            parts[cause] = _shifted(moved, points - centre, normals)
     parts["boundary"], shift = _drawn(region, points, normals, worlds)
     if region.wander is not None:
         parts["match"] = _wandered(region, contacts)
     return parts, shift
+
+
+def _shifted(moved: Floats, arm: Floats, normals: Floats) -> Floats:
+    """Return how far arms (M, 2) that became moved (draws, M, 2) reach out along the normals.
+
+    What turns the whole face does not change a gap and is taken off first.
+    """
+    dot = np.einsum("kmi,mi->k", moved, arm)
+    cross = np.sum(moved[..., 1] * arm[:, 0] - moved[..., 0] * arm[:, 1], axis=1)
+    size = np.hypot(dot, cross)
+    cos, sin = (dot / size)[:, None], (cross / size)[:, None]
+    turned_u = cos * moved[..., 0] + sin * moved[..., 1] - arm[:, 0]
+    turned_v = -sin * moved[..., 0] + cos * moved[..., 1] - arm[:, 1]
+    return np.asarray(turned_u * normals[:, 0] + turned_v * normals[:, 1])
 
 
 def _wandered(region: ClearRegion, contacts: Contacts) -> Floats:
@@ -218,7 +237,7 @@ def _drawn(
 
 def _on_arris(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floats, Floats]:
     """Return how the drawn arris lies off at points, (draws, N), and the part that is known."""
-    fields = _sides_of(region.face.outline, worlds)
+    fields = sides_in_worlds(region.face.outline, worlds)
     out, shift = np.zeros((worlds.draws, len(points))), np.zeros(len(points))
     place: Any = shapely.points(points)
     nearest = np.argmin([shapely.distance(place, field.line) for field in fields], axis=0)
@@ -229,7 +248,7 @@ def _on_arris(region: ClearRegion, points: Floats, worlds: Worlds) -> tuple[Floa
     return out + worlds.offset("arris")[:, None], shift
 
 
-def _sides_of(outline: Any, worlds: Worlds) -> tuple[SideWobble, ...]:
+def sides_in_worlds(outline: Any, worlds: Worlds) -> tuple[SideWobble, ...]:
     """Return the wobble of an outline's sides, made once for these worlds."""
     assert worlds.hand is not None
     kept: dict[bytes, tuple[SideWobble, ...]] = worlds.__dict__.setdefault("_sides", {})

@@ -124,9 +124,11 @@ def strike(
     offsets = []
     for side in (best_end, best_edge):
         value = float(np.linalg.norm(outs[side] - at))
-        moved = worlds.moved(np.array([at, outs[side]]))
-        draws = np.linalg.norm(moved[:, 1] - moved[:, 0], axis=1) * (1 + worlds.flat())
-        offsets.append(Estimate(value, draws + worlds.offset("arris"), "mm"))
+        tape = np.array([at, outs[side]])
+        draws = worlds.offset("arris") - value
+        for carried in (worlds.moved(tape), worlds.bent(tape)):
+            draws = draws + np.linalg.norm(carried[:, 1] - carried[:, 0], axis=1)
+        offsets.append(Estimate(value, draws, "mm"))
     return Strike(
         what, (float(at[0]), float(at[1])), face.names[best_end], face.names[best_edge], *offsets
     )

@@ -33,6 +33,8 @@ drew them; edges are measured without."""
 _COARSE_MM = 3.0
 """How coarsely a region's edge is carried to the draws: only the draws' change of its area is
 taken from it, so what is cut off counts for a percent of itself."""
+_PIECE_MM = 40.0
+"""How long pieces of an edge are, each of which moves as one."""
 _FIT_MM = 0.05
 """The plane's draws are smooth over a face; a quartic that misses them by more is not used."""
 
@@ -83,8 +85,9 @@ class Worlds:
         Scale of the photo, for the hand's share in pixels.
     key : str
         Names this photo's random draws; the same key gives the same worlds.
-    lift : ndarray, shape (draws,), optional
-        Relative change of scale from bow and cup.
+    bend : callable, optional
+        How far bow and cup take points from where they would lie on a flat face: (N, 2), mm, to
+        (draws, N, 2), mm. None: flat.
     draws : int
         Number of draws.
     """
@@ -93,7 +96,7 @@ class Worlds:
     hand: Hand | None = None
     mm_per_px: float = 1.0
     key: str = "face"
-    lift: Floats | None = None
+    bend: Warp | None = None
     draws: int = DRAWS
 
     # The plane --------------------------------------------------------------------------------
@@ -146,10 +149,25 @@ class Worlds:
 
     def plane_area(self, shape: Any, carried: Warp | None = None) -> Floats:
         """Return the area of polygons in every draw of the plane alone, mm²."""
-        value = float(shape.area)
         if self.warp is None or shape.is_empty:
-            return np.full(self.draws, value)
-        carried = carried or self.smooth(shape.bounds)
+            return np.full(self.draws, float(shape.area))
+        return self._carried_area(shape, carried or self.smooth(shape.bounds))
+
+    def bent(self, points: Floats) -> Floats:
+        """Return points in every draw of bow and cup alone, shape (draws, N, 2), mm."""
+        points = np.asarray(points, dtype=np.float64)
+        if self.bend is None:
+            return np.broadcast_to(points, (self.draws, *points.shape))
+        return np.asarray(points + self.bend(points))
+
+    def bent_area(self, shape: Any) -> Floats:
+        """Return the area of polygons in every draw of bow and cup alone, mm²."""
+        if self.bend is None or shape.is_empty:
+            return np.full(self.draws, float(shape.area))
+        return self._carried_area(shape, self.bent)
+
+    def _carried_area(self, shape: Any, carried: Warp) -> Floats:
+        value = float(shape.area)
         total = np.zeros(self.draws)
         nominal = 0.0
         for polygon in shapely.get_parts(shapely.simplify(shape, _COARSE_MM)):
@@ -175,10 +193,6 @@ class Worlds:
             f"{self.key}:{source}", abs(edge_mm), self.mm_per_px, self.draws
         )
         return np.asarray(np.sign(edge_mm) * change)
-
-    def flat(self) -> Floats:
-        """Return the relative change of scale by bow and cup in every draw."""
-        return np.zeros(self.draws) if self.lift is None else np.asarray(self.lift)
 
     def offset(self, source: str) -> Floats:
         """Return the slow offset of one drawn edge in every draw, mm, outwards positive."""
@@ -254,24 +268,86 @@ def nearest_source(found: list[tuple[str, Any]], points: Floats) -> NDArray[np.i
     return np.asarray(np.concatenate(owner)[nearest])
 
 
-def source_edges(region: ClearRegion, shape: Any, *, as_seen: bool = False) -> dict[str, float]:
-    """Return how much of a shape's edge each drawn edge made, mm; taken things are negative."""
-    if shape.is_empty:
-        return {}
+def _bounding_pieces(region: ClearRegion, shape: Any, as_seen: bool) -> tuple[list[str], Floats]:
+    """Return the straight pieces of a shape's edge, (N, 2) mm, and whose drawn edge each is."""
     found = [(source, shapely.simplify(line, _STAIRS_MM)) for source, line in
              sources_of(region, as_seen=as_seen)]  # fmt: skip
     shape = shapely.simplify(shape, _STAIRS_MM)
     lines = [shapely.get_coordinates(line) for line in shapely.get_parts(shape.boundary)]
     a = np.vstack([line[:-1] for line in lines])
     b = np.vstack([line[1:] for line in lines])
-    nearest = nearest_source(found, (a + b) / 2)
-    length = np.linalg.norm(b - a, axis=1)
-    edges: dict[str, float] = {}
-    for index, piece in zip(nearest, length, strict=True):
+    return [found[int(index)][0] for index in nearest_source(found, (a + b) / 2)], b - a
+
+
+def drawn_places(region: ClearRegion, points: Floats) -> Floats:
+    """Return the places of drawn edges that points of a region's edge keep away from, (N, 2) mm.
+
+    A trim of 4 in stays 4 in whatever the scale of the photo is: an edge that it makes moves with
+    the drawn edge. What goes by a knot's own size is scaled with it and moves where it is.
+    """
+    out = np.array(points, dtype=np.float64)
+    found = sources_of(region)
+    nearest = nearest_source(found, out)
+    drawn = {r.source: r.as_seen for r in region.removals} | {"arris": region.face.outline}
+    for index in np.unique(nearest):
         source = found[int(index)][0]
+        shape = drawn[source]
+        if shape.is_empty or any(region.swell.get(source, ())):
+            continue
+        here = np.flatnonzero(nearest == index)
+        lines = shapely.shortest_line(np.asarray(shapely.points(out[here])), shape.boundary)
+        out[here] = shapely.get_coordinates(lines).reshape(-1, 2, 2)[:, 1]
+    return out
+
+
+def _kept_apart(region: ClearRegion, shape: Any, carried: Warp, draws: int) -> Floats:
+    """Return what an area gains in every draw because trims and keep-outs are not stretched."""
+    shape = shapely.orient_polygons(shapely.simplify(shape, _COARSE_MM))
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    lines = [shapely.get_coordinates(shapely.segmentize(ring, _PIECE_MM)) for ring in rings]
+    if not lines:
+        return np.zeros(draws)
+    middle = np.vstack([(line[:-1] + line[1:]) / 2 for line in lines])
+    run = np.vstack([np.diff(line, axis=0) for line in lines])
+    drawn = drawn_places(region, middle)
+    far = np.linalg.norm(drawn - middle, axis=1) > 1.0
+    middle, drawn, run = middle[far], drawn[far], run[far]
+    outward = np.column_stack([run[:, 1], -run[:, 0]])  # times the piece's length
+    slip = (carried(drawn) - drawn) - (carried(middle) - middle)
+    return np.asarray(np.einsum("kni,ni->k", slip, outward))
+
+
+def source_edges(region: ClearRegion, shape: Any, *, as_seen: bool = False) -> dict[str, float]:
+    """Return how much of a shape's edge each drawn edge made, mm; taken things are negative."""
+    if shape.is_empty:
+        return {}
+    edges: dict[str, float] = {}
+    sources, pieces = _bounding_pieces(region, shape, as_seen)
+    for source, piece in zip(sources, np.hypot(*pieces.T), strict=True):
         sign = 1.0 if source == "arris" else -1.0
         edges[source] = edges.get(source, 0.0) + sign * float(piece)
     return edges
+
+
+def _swollen(region: ClearRegion, shape: Any, worlds: Worlds) -> Floats:
+    """Return what the hand adds to an area because keep-outs go by what was drawn, mm².
+
+    A knot drawn larger moves its own edge and asks for more all round: that comes on top.
+    """
+    change = np.zeros(worlds.draws)
+    if not region.swell or shape.is_empty:
+        return change
+    weights: dict[str, float] = {}
+    sources, pieces = _bounding_pieces(region, shape, False)
+    for source, (du, dv) in zip(sources, pieces, strict=True):
+        along, across = region.swell.get(source, (0.0, 0.0))
+        # the normal of a piece is (dv, -du) over its length
+        weight = (dv * dv * along + du * du * across) / max(float(np.hypot(du, dv)), 1e-9)
+        weights[source] = weights.get(source, 0.0) + float(weight)
+    for source, weight in weights.items():
+        if weight:
+            change -= weight * (worlds.offset(source) + worlds.diameter_wobble(source))
+    return change
 
 
 @dataclass(frozen=True, eq=False)
@@ -297,12 +373,13 @@ def area_of(region: ClearRegion, shape: Any, worlds: Worlds, *, as_seen: bool = 
     boundary = np.zeros(worlds.draws)
     for source, edge_mm in source_edges(region, shape, as_seen=as_seen).items():
         boundary = boundary + worlds.area_change(source, edge_mm)
+    if not as_seen:
+        boundary = boundary + _swollen(region, shape, worlds)
     carried = worlds.smooth(region.face.outline.bounds)
-    parts = {
-        "plane": worlds.plane_area(shape, carried) - value,
-        "boundary": boundary,
-        "flatness": 2 * worlds.flat() * value,
-    }
+    plane, flat = worlds.plane_area(shape, carried), worlds.bent_area(shape)
+    if not as_seen and worlds.warp is not None:
+        plane = plane + _kept_apart(region, shape, carried, worlds.draws)
+    parts = {"plane": plane - value, "boundary": boundary, "flatness": flat - value}
     whole = Sized.summed(value, "mm2", parts)
     # no possible world has less than nothing
     return Sized(Estimate(value, np.maximum(whole.estimate.draws, 0.0), "mm2"), parts)

@@ -51,7 +51,7 @@ def usual_layout(face: FaceFindings, unit: Unit) -> tuple[LaidOut, ...]:
         out.append(LaidOut("largest round", rows, circle.polygon, strikes))
     found = along_grain(region.with_keep_outs, region.grain)
     if found is not None:
-        sizes = rectangle_size(region, found, worlds)
+        sizes = rectangle_size(region, found, worlds, turns=True)
         rows = (
             ("length", length(sizes.length_mm.estimate, unit)),
             ("width", length(sizes.width_mm.estimate, unit)),

@@ -201,7 +201,7 @@ def _layout(found: Findings) -> dict[str, Estimate | None]:
         out["largest circle"] = circle_size(face.region, circle, face.view.worlds).estimate
     rectangle = along_grain(clear, face.region.grain)
     if rectangle is not None:
-        size = rectangle_size(face.region, rectangle, face.view.worlds)
+        size = rectangle_size(face.region, rectangle, face.view.worlds, turns=True)
         out["largest rectangle"] = size.area_mm2.estimate
     return out
 

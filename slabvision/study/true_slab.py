@@ -122,11 +122,10 @@ Turn: TypeAlias = Callable[[Any], Any]
 
 
 def _along_u(outline: Any) -> Turn:
-    """Return what turns geometries so that the smallest enclosing rectangle lies along u."""
-    box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(outline))[:4]
-    sides = np.diff(box[:3], axis=0)
-    along = sides[int(np.argmax(np.linalg.norm(sides, axis=1)))]
-    along = along * np.sign(along[0]) / np.linalg.norm(along)
+    """Return what turns geometries so that the slab lies along u."""
+    from slabvision.clear.shapes import long_axis
+
+    along = long_axis(outline)
     spin = np.array([[along[0], -along[1]], [along[1], along[0]]])
     return lambda shape: shapely.transform(shape, lambda points: points @ spin)
 
