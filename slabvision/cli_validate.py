@@ -19,18 +19,27 @@ app = typer.Typer(
 )
 
 
+Output = Annotated[
+    Path | None, typer.Option("-o", "--output", help="Also write the tables as Markdown.")
+]
+Kept = Annotated[
+    Path | None, typer.Option("--keep", help="Finished rounds; a stopped count goes on from there.")
+]
+Workers = Annotated[int, typer.Option(help="Processes.", min=1)]
+
+
 @app.command(epilog="Example: slabvision validate plane --cases 3000 -o plane.md")
 def plane(
     cases: Annotated[int, typer.Option(help="Simulated photos in each cell.", min=10)] = 300,
     seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="Also write the table as Markdown.")
-    ] = None,
+    output: Output = None,
+    folder: Kept = None,
+    workers: Workers = 1,
 ) -> None:
     """Geometry alone, without pictures: each kind of reference, square on and oblique."""
     from slabvision.study.plane_study import run, table
 
-    text = table(run(cases=cases, seed=seed, progress=_said))
+    text = table(run(cases=cases, seed=seed, folder=folder, workers=workers, progress=_said))
     typer.echo(text)
     if output is not None:
         output.write_text(text + "\n", encoding="utf-8")
@@ -40,17 +49,12 @@ def plane(
 def slabs(
     cases: Annotated[int, typer.Option(help="Simulated photos in all.", min=1)] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="Also write the tables as Markdown.")
-    ] = None,
+    output: Output = None,
     drawing: Annotated[
         Path | None, typer.Option("--figure", help="Also draw the figure, a PNG file.")
     ] = None,
-    folder: Annotated[
-        Path | None,
-        typer.Option("--keep", help="Finished rounds; a stopped count goes on from there."),
-    ] = None,
-    workers: Annotated[int, typer.Option(help="Processes.", min=1)] = 1,
+    folder: Kept = None,
+    workers: Workers = 1,
 ) -> None:
     """Whole slabs through the ordinary pipeline, marked and drawn as a hand would."""
     from slabvision.study.slab_study import run
@@ -70,9 +74,7 @@ def slabs(
 def faces(
     cases: Annotated[int, typer.Option(help="Right pairs in each row.", min=5)] = 25,
     wrong: Annotated[int, typer.Option(help="Wrong pairs in all.", min=20)] = 100,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="Also write the table as Markdown.")
-    ] = None,
+    output: Output = None,
 ) -> None:
     """Face B laid on face A: right pairs, strangers, neighbours from one log, clear through."""
     from slabvision.study.faces_study import run, table
@@ -105,9 +107,7 @@ def ends(
         int, typer.Option(help="Strips of each kind cut from each photo of an end.", min=0)
     ] = 4,
     seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="Also write the tables as Markdown.")
-    ] = None,
+    output: Output = None,
 ) -> None:
     """Ring angle, pith and refusals on ends whose rings are known, beside plain ways to do it."""
     from slabvision.study.ends_study import run, table
