@@ -329,12 +329,19 @@ def slab_length(view: FaceInView) -> Budget:
     *Bootstrap Methods and their Application*, 1997, section 5.2).
     """
     worlds, outline = view.worlds, view.shape.outline
-    u0, v0, u1, v1 = outline.bounds
-    reach = 2 * (u1 - u0) - _reach_with_wobble(outline, worlds)
+    points = np.asarray(outline.exterior.coords)[:-1]
+    pair = points[[int(np.argmin(points[:, 0])), int(np.argmax(points[:, 0]))]]
+    drawn = float(pair[1, 0] - pair[0, 0])
+    reach = 2 * drawn - _reach_with_wobble(outline, worlds)
     value = float(np.median(reach))
-    boundary = reach - value + 2 * worlds.offset("arris")
-    ends = np.array([(u0, (v0 + v1) / 2), (u1, (v0 + v1) / 2)])
-    return _line_budget(worlds, ends, value, boundary)
+    # along u, not from point to point: the two may be corners on opposite edges
+    moved, bent = worlds.moved(pair)[..., 0], worlds.bent(pair)[..., 0]
+    parts = {
+        "plane": moved[:, 1] - moved[:, 0] - drawn,
+        "boundary": reach - value + 2 * worlds.offset("arris"),
+        "flatness": bent[:, 1] - bent[:, 0] - drawn,
+    }
+    return Budget.sum_of(value, "mm", parts)
 
 
 def _reach_with_wobble(outline: Polygon, worlds: Worlds) -> Floats:
