@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
@@ -17,6 +19,7 @@ from slabvision.clear.shapes import DefectShape, FaceShape, long_axis
 from slabvision.clear.worlds import Worlds, clear_areas
 from slabvision.defects import KeepOut
 from slabvision.estimate import named_normals
+from slabvision.face import slab_length
 from slabvision.plane import Camera, Rectangle, fit_plane
 from slabvision.record import PhotoEntry, RectangleMark, TapeMark
 
@@ -159,3 +162,42 @@ def test_a_knot_drawn_larger_asks_for_more_all_round():
         taken = np.polyfit(off, change - arris, 1)[0]
         # round a corner of the box the normal is slanted: its share of the two grows together
         assert -taken / edge == pytest.approx(slope, rel=0.03)
+
+
+# Length ------------------------------------------------------------------------------------------
+
+
+def test_length_has_the_doubt_of_the_places_it_is_measured_at():
+    # by hand: ends slanted so that the outermost places lie at v = 400, where this plane is
+    # unsure by 4 % of u; half way across it is sure
+    outline = shapely.Polygon([(100, 0), (1900, 0), (2000, 400), (0, 400)])
+    slack = 0.04 * np.random.default_rng(1).standard_normal(400)
+
+    def warp(points):
+        stretch = slack[:, None] * (points[None, :, 1] - 200.0) / 200.0
+        return np.stack([points[:, 0] * (1 + stretch), 0 * stretch + points[:, 1]], axis=2)
+
+    view = SimpleNamespace(shape=FaceShape(outline), worlds=Worlds(warp=warp, draws=400))
+    found = slab_length(view)
+    assert found.estimate.value == pytest.approx(2000.0)
+    assert np.std(found.parts["plane"]) == pytest.approx(2000 * np.std(slack), rel=1e-6)
+
+
+def test_a_wobbly_end_is_not_taken_at_its_outermost():
+    # a sawn end drawn every 10 mm with a wobble of 1.5 mm: its outermost place lies 2 to 3 mm out
+    hand = Hand(offset_px=0, offset_mm=0.0, wobble_px=0, wobble_mm=1.5, correlation_mm=40.0)
+    raw, taken = [], []
+    v = np.arange(0.0, 700.0, 10.0)
+    for n in range(12):
+        u, _ = Worlds(hand=hand, key=f"end {n}", draws=2).wobble("arris", 6200.0)
+        ends = [np.interp(v + 1500 * k, np.linspace(0, 6200, u.shape[1]), u[0]) for k in (0, 1)]
+        left, right = np.column_stack([-ends[0], v]), np.column_stack([2400 + ends[1], v])
+        ring = np.vstack([left, right[::-1]])
+        outline = shapely.Polygon(ring)
+        worlds = Worlds(hand=hand, key=f"drawn {n}", draws=400)
+        found = slab_length(SimpleNamespace(shape=FaceShape(outline), worlds=worlds))
+        raw.append(np.ptp(ring[:, 0]) - 2400)
+        taken.append(found.estimate.value - 2400)
+    assert np.mean(raw) > 3.0
+    assert np.mean(taken) < 0.72 * np.mean(raw)
+    assert np.mean(taken) > 0.0  # taken off in part, not too much
