@@ -45,7 +45,7 @@ NODES_AGREE = 0.9
 """Share of the scatter of single nodes that is left after smoothing: counted likewise."""
 REACH, STEP = 0.32, 0.08
 """Slopes are tried so far from the general run of the rings, in such steps."""
-TREND = 0.6
+TREND = 0.75
 """Share of the general run's own uncertainty: counted likewise."""
 START_U = 0.05
 """Standard deviation of the first guess of the pith, in long sides of the wood."""
@@ -222,7 +222,7 @@ def read_end_grain(
     trend = follow(seen.directions, centre, view.grey.shape)
     field, evidence = _field(planed, level, centre, cov, wood, trend)
     distance = float(np.hypot(*(wood - centre).T).min()) / radius
-    evidence = evidence.with_look(trend.worth, distance, seen.directions)
+    evidence = evidence.with_look(trend, centre, distance, seen.directions)
     refuse_if_unreadable(evidence)
     if face is not None:
         flat_ends = view.to_flat(np.asarray(face, dtype=np.float64))
