@@ -66,3 +66,53 @@ def test_one_length_on_the_end_gives_its_scale_and_hardly_widens_its_angles() ->
     length = np.linalg.norm(drawn[:, 1] - drawn[:, 0], axis=1)
     assert length.mean() == pytest.approx(100.0, abs=0.2)
     assert length.std() == pytest.approx(1.0, abs=0.1)
+
+
+def test_lobed_rings_are_followed_off_their_circles() -> None:
+    pith, lobes, ring_px = np.array([150.0, 300.0]), 0.08, 16.0
+    row, col = np.indices((300, 600))
+    radius, turn = np.hypot(row - pith[0], col - pith[1]), np.arctan2(row - pith[0], col - pith[1])
+    age = radius * (1 + lobes * np.sin(3 * turn))
+    tone = 205 - 90 * np.clip(((age / ring_px) % 1.0 - 0.55) / 0.4, 0, 1)
+    tone += np.random.default_rng(5).normal(0, 4, tone.shape)
+    pixels = (np.clip(tone, 0, 255)[..., None] * np.array([1.0, 0.86, 0.68])).astype(np.uint8)
+    end = read_end_grain(pixels, mask=np.ones((300, 600), bool))
+    points = np.mgrid[20:280:13, 20:580:13].reshape(2, -1).T.astype(float)
+    points = points[np.hypot(*(points - pith).T) > 50]
+    at = np.arctan2(*(points - pith).T)
+    # Along a ring log r changes by -3 k cos 3t / (1 + k sin 3t) per radian.
+    slope = -3 * lobes * np.cos(3 * at) / (1 + lobes * np.sin(3 * at))
+    true = np.rad2deg(at + np.pi / 2 - np.arctan(slope))
+    off = np.abs((end.ring_tangent_deg(points) - true + 90) % 180 - 90)
+    circles = np.abs(np.rad2deg(np.arctan(slope)))
+    assert np.median(circles) > 8
+    assert np.median(off) < 1.0
+    assert np.percentile(off, 90) < 3.0
+
+
+def test_rays_stronger_than_rings_are_not_taken_for_them() -> None:
+    pith = np.array([-200.0, 330.0])
+    row, col = np.indices((300, 600))
+    away = np.stack([row - pith[0], col - pith[1]], axis=-1)
+    radius, turn = np.hypot(away[..., 0], away[..., 1]), np.arctan2(away[..., 0], away[..., 1])
+    rng = np.random.default_rng(7)
+    rays = np.interp(turn, np.linspace(0, np.pi, 700), rng.normal(0, 14, 700))
+    tone = 160 - 22 * np.clip(((radius / 17.0) % 1.0 - 0.55) / 0.4, 0, 1) + rays
+    tone += rng.normal(0, 4, tone.shape)
+    pixels = (np.clip(tone, 0, 255)[..., None] * np.array([1.0, 0.86, 0.68])).astype(np.uint8)
+    end = read_end_grain(pixels, mask=np.ones((300, 600), bool))
+    assert np.hypot(*(end.pith - pith)) < 40
+    points = np.mgrid[20:280:13, 20:580:13].reshape(2, -1).T.astype(float)
+    true = np.rad2deg(np.arctan2(*(points - pith).T)) + 90
+    off = np.abs((end.ring_tangent_deg(points) - true + 90) % 180 - 90)
+    assert np.percentile(off, 90) < 4.0
+
+
+def test_a_wall_of_bricks_is_refused() -> None:
+    row, col = np.indices((400, 700))
+    shift = np.where((row // 40) % 2, 50, 0)
+    joint = ((row % 40) < 4) | (((col + shift) % 100) < 4)
+    tone = np.where(joint, 200, 130) + np.random.default_rng(2).normal(0, 6, row.shape)
+    pixels = np.clip(tone, 0, 255).astype(np.uint8)[..., None].repeat(3, axis=2)
+    with pytest.raises(NotReadable, match="one way|do not run|does not run"):
+        read_end_grain(pixels)
