@@ -18,7 +18,7 @@ __all__ = ["walk_inwards"]
 
 Floats = NDArray[np.float64]
 
-STEPS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.13, 0.1)
+STEPS = (1.0, 0.6, 0.36, 0.22, 0.14, 0.1)
 """Outer radius of each step: share of the way from the nearest to the farthest wood."""
 FIRST = 0.12
 """Standard deviation of the first guess, share of the farthest wood: rings are not concentric."""
@@ -26,7 +26,9 @@ DRIFT = 0.25
 """How far the centre of the rings moves from one radius to another, share of the difference."""
 NEAR = 0.2
 """A pith farther off the wood than this share of the farthest wood has no innermost rings."""
-REPEATS = 3
+REACH = 0.7
+"""Slopes against the circle that are tried."""
+REPEATS = 2
 """At most so many turns per step; one is enough once the centre stays put."""
 
 
@@ -86,7 +88,7 @@ def _step(
         return None
     inner = max(outer / 10, nearest, 3.0 / scale)
     frame = polar_frame(
-        centre, near, ring_px=max(4 / scale, outer / 40), min_radius_px=inner, arc_deg=1.5
+        centre, near, ring_px=max(4 / scale, outer / 40), min_radius_px=inner, arc_deg=2.0
     )
     picture, inside = unroll(frame, pyramid.levels[level], pyramid.inside[level], scale)
     rest = flatten(picture, inside, frame, outer / 10)
@@ -108,8 +110,11 @@ def _step(
     points = np.stack([rows.ravel(), cols.ravel()], axis=1)
     normals = np.stack([np.sin(across).ravel(), np.cos(across).ravel()], axis=1)
     weights = found.weight.ravel()
-    if weights.sum() < 0.01 * weights.size:
+    size = weights.size
+    if weights.sum() < 0.01 * size:
         return None
+    told = weights > 0
+    points, normals, weights = points[told], normals[told], weights[told]
     # What the wider rings said still holds, but for how far rings drift as a tree grows; where
     # this step sees little (a strip shows its rings from one side) that keeps the centre in place.
     drift = DRIFT * max(0.0, (last if last is not None else outer) - outer)
@@ -122,6 +127,6 @@ def _step(
         soft_px=outer / 20,
         hold=cov + np.eye(2) * drift**2,
     )
-    if float((weights * trust).sum() / weights.size) < 0.01:
+    if float((weights * trust).sum() / size) < 0.01:
         return None
     return new, new_cov, outer

@@ -67,13 +67,16 @@ def build_pyramid(grey: NDArray[np.uint8], mask: NDArray[np.bool_] | None) -> Py
         if not scales or scale > scales[-1] * 1.2:
             scales.append(scale)
     wood = None if mask is None else mask.view(np.uint8) * np.uint8(255)
-    levels, inside = [], []
-    for scale in scales:
+    levels: list[NDArray[np.uint8]] = []
+    inside: list[NDArray[np.uint8]] = []
+    finer = grey
+    for scale in scales[::-1]:  # each from the finer one: the photo is gone through once
         size = (max(1, round(cols * scale)), max(1, round(rows * scale)))
-        small = grey if scale == 1.0 else cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-        levels.append(small)
+        small = grey if scale == 1.0 else cv2.resize(finer, size, interpolation=cv2.INTER_AREA)
+        levels.insert(0, small)
+        finer = small
         if wood is None:
-            inside.append(np.full(small.shape, 255, dtype=np.uint8))
+            inside.insert(0, np.full(small.shape, 255, dtype=np.uint8))
         else:
-            inside.append(cv2.resize(wood, size, interpolation=cv2.INTER_NEAREST))
+            inside.insert(0, cv2.resize(wood, size, interpolation=cv2.INTER_NEAREST))
     return Pyramid(tuple(levels), tuple(scales), tuple(inside))
