@@ -232,13 +232,13 @@ def refine_centre(
     for _ in range(rounds):
         away = centre - points
         distance = np.hypot(away[:, 0], away[:, 1])
-        residual = np.einsum("ij,ij->i", tangent, away)
+        residual = (tangent * away).sum(axis=1)
         sine = residual / (distance + soft_px)
         trust = np.clip(1 - (sine / cut) ** 2, 0, None) ** 2
         w = weights * trust / (distance + soft_px) ** 2
-        normal_matrix = np.einsum("i,ij,ik->jk", w, tangent, tangent)
+        normal_matrix = (tangent * w[:, None]).T @ tangent
         normal_matrix += np.eye(2) * (1e-9 * np.trace(normal_matrix) + 1e-15)
-        right = np.einsum("i,ij,ij,ik->k", w, tangent, points, tangent)
+        right = (w * (tangent * points).sum(axis=1)) @ tangent
         kept = weights * trust
         spread = float((kept * sine**2).sum() / (kept.sum() + 1e-12))
         if hold is not None:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.endgrain.directions import ANGLES, Directions, turn_level
-from slabvision.endgrain.evenness import evened
+from slabvision.endgrain.evenness import evened, slow
 from slabvision.endgrain.pyramid import Pyramid
 from slabvision.opencv import cv2
 
@@ -121,8 +121,7 @@ def without_saw_marks(
     levels = []
     for k, (grey, inside) in enumerate(zip(pyramid.levels, insides, strict=True)):
         sigma = 12.0 * pyramid.scales[k] / pyramid.scales[0]
-        area = cv2.GaussianBlur(inside, (0, 0), sigma) + np.float32(1e-3)
-        fine = (grey - cv2.GaussianBlur(grey * inside, (0, 0), sigma) / area) * inside
+        fine = (grey - slow(grey * inside, sigma) / (slow(inside, sigma) + 1e-3)) * inside
         spread = float(np.sqrt((fine**2).sum() / (inside.sum() + 1.0)))
         # Clipped, so that a check does not rule a line right across.
         lines = _along(np.clip(fine, -3 * spread, 3 * spread), inside, degrees, lengths[k])

@@ -99,20 +99,21 @@ def follow(directions: Directions, centre: Floats, shape: tuple[int, int]) -> Tr
     told = rings / typical
     rows, cols = directions.grid
     at = directions.cell[:, 0], directions.cell[:, 1]
-    wood = np.zeros((rows, cols))
+    wood = np.zeros((rows, cols), dtype=np.float32)
     wood[at] = 1.0
-    planes = np.zeros((turn.size, rows, cols))
-    planes[:, at[0], at[1]] = told.T
+    planes = np.zeros((rows, cols, turn.size), dtype=np.float32)
+    planes[at] = told
     guess, var = np.zeros((rows, cols)), np.zeros((rows, cols))
     for width, free in SPREADS:
-        area = cv2.GaussianBlur(wood, (0, 0), width) + 1e-3
         # What lies a little off the wood takes part, so that the field goes on past its edge.
-        mean = np.stack([cv2.GaussianBlur(p, (0, 0), width) for p in planes]) / area
-        log = SHARP * mean - 0.5 * ((turn[:, None, None] - guess) / np.deg2rad(free)) ** 2
-        likely = np.exp(log - log.max(axis=0))
-        likely /= likely.sum(axis=0)
-        guess = (likely * turn[:, None, None]).sum(axis=0)
-        own = (likely * (turn[:, None, None] - guess) ** 2).sum(axis=0)
+        area = cv2.GaussianBlur(wood, (0, 0), width) + np.float32(1e-3)
+        mean = cv2.GaussianBlur(planes, (0, 0), width) / area[..., None]
+        away = turn - guess[..., None]
+        log = SHARP * mean - 0.5 * (away / np.deg2rad(free)) ** 2
+        likely = np.exp(log - log.max(axis=-1, keepdims=True))
+        likely /= likely.sum(axis=-1, keepdims=True)
+        guess = (likely * turn).sum(axis=-1)
+        own = (likely * (turn - guess[..., None]) ** 2).sum(axis=-1)
         # What is not seen here keeps the error of the wider average.
         var = own + np.minimum(own / np.deg2rad(free) ** 2, 1.0) ** 2 * var
     angle = circle + guess[at]
