@@ -106,16 +106,22 @@ def ends(
     strips: Annotated[
         int, typer.Option(help="Strips of each kind cut from each photo of an end.", min=0)
     ] = 4,
+    fine: Annotated[
+        int, typer.Option(help="Rendered ends shrunk until rings are 2 to 8 pixels wide.", min=0)
+    ] = 0,
     seed: Annotated[int, typer.Option(help="Seed of the study.")] = 1,
     output: Output = None,
 ) -> None:
     """Ring angle, pith and refusals on ends whose rings are known, beside plain ways to do it."""
+    from slabvision.study.ends_fine import fine_rings, fine_table
     from slabvision.study.ends_study import run, table
 
     if photos is not None and not (photos / "endgrain" / "images.csv").is_file():
         typer.echo(f"slabvision: --photos {photos}: no endgrain/images.csv in it", err=True)
         raise typer.Exit(2)
     text = table(run(cases, refusals, photos, strips=strips, seed=seed, progress=_said))
+    if fine:
+        text += "\n" + fine_table(fine_rings(fine, seed, _said))
     typer.echo(text)
     if output is not None:
         output.write_text(text, encoding="utf-8")

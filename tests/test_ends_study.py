@@ -7,6 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from slabvision.cli import app
+from slabvision.study.ends_fine import fine_rings, fine_table
 from slabvision.study.ends_pictures import KnownEnd
 from slabvision.study.ends_plain import read_plainly, round_the_true_pith
 from slabvision.study.ends_study import EndsStudy, Group, table
@@ -60,3 +61,13 @@ def test_a_wrong_folder_of_photos_is_said(tmp_path):
     said = CliRunner().invoke(app, ["validate", "ends", "--photos", str(tmp_path)])
     assert said.exit_code == 2
     assert "no endgrain/images.csv" in said.output
+
+
+@pytest.mark.slow
+def test_rings_of_six_pixels_are_read_and_of_two_are_mostly_refused():
+    fine = {one.ring_px: one for one in fine_rings(4, seed=3, progress=lambda said: None)}
+    assert fine[6.0].read >= 2
+    assert fine[6.0].median_deg < 3.0
+    assert abs(fine[6.0].pull_deg) < 1.0
+    assert fine[2.0].refused >= fine[6.0].refused
+    assert "| 6 |" in fine_table(tuple(fine.values()))
