@@ -46,7 +46,10 @@ class FineRings:
 
 
 def fine_rings(
-    cases: int, seed: int = 1, progress: Callable[[str], None] = print
+    cases: int,
+    seed: int = 1,
+    progress: Callable[[str], None] = print,
+    widths_px: tuple[float, ...] = RING_PX,
 ) -> tuple[FineRings, ...]:
     """Read rendered ends at several widths of ring.
 
@@ -58,10 +61,12 @@ def fine_rings(
         Decides which.
     progress : callable
         Told in words what is being done.
+    widths_px : tuple of float
+        Mean widths of a ring that are tried.
     """
     ends = [rendered_end(1000 * seed + 500 + number) for number in range(cases)]
     found = []
-    for ring_px in RING_PX:
+    for ring_px in widths_px:
         found.append(_at(ring_px, [end for end in ends if end.ring_px >= ring_px]))
         progress(f"rings of {ring_px:g} px")
     return tuple(found)
