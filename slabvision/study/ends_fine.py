@@ -64,7 +64,7 @@ def fine_rings(
     widths_px : tuple of float
         Mean widths of a ring that are tried.
     """
-    ends = [rendered_end(1000 * seed + 500 + number) for number in range(cases)]
+    ends = [rendered_end(1000 * seed + number) for number in range(cases)]
     found = []
     for ring_px in widths_px:
         found.append(_at(ring_px, [end for end in ends if end.ring_px >= ring_px]))
