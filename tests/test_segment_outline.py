@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
 from slabvision.segment import NoSlabError, find_outline, find_slab_outline
-from slabvision.segment.outline_net import Net, load_nets
+from slabvision.segment.outline_look import in_cells, look_of, shrink
+from slabvision.segment.outline_net import CLASSES, answer, chances, load_nets, scores
 from slabvision.segment.outline_pieces import corrected
 from slabvision.segment.outline_settle import best_course
 from slabvision.segment.outline_ways import ways_from
@@ -168,17 +169,65 @@ def test_clicks_speak_for_their_own_side_of_an_edge() -> None:
     assert corrected(known, lab, nothing, nothing) is known
 
 
-def test_a_net_by_hand_and_its_file_holds_numbers_only() -> None:
-    """One hidden unit max(0, x - 1), two classes with scores 0 and h: softmax worked out."""
-    net = Net(
-        (np.array([[1.0]], np.float32), np.array([[0.0, 1.0]], np.float32)),
-        (np.array([-1.0], np.float32), np.zeros(2, np.float32)),
-    )
-    got = net.chances(np.array([[0.0], [1.0 + np.log(3.0)]], np.float32))
-    assert got == pytest.approx(np.array([[0.5, 0.5], [0.25, 0.75]]), abs=1e-6)
-    for name, kept in load_nets().items():
-        assert name in ("first", "second", "edge")
-        assert all(w.dtype == np.float32 and np.isfinite(w).all() for w in kept.weights)
+def one_scale() -> dict[str, NDArray[np.float32]]:
+    """A net of one scale: takes its channel less 1, rectified, and gives it to the face's score."""
+    middle = np.zeros((3, 3, 1, 1), np.float32)
+    middle[1, 1] = 1
+    head = np.zeros((1, 4 * CLASSES), np.float32)
+    head[0, 1::CLASSES] = 1
+    return {
+        "down.0.0.w": middle, "down.0.0.b": np.float32([-1]),
+        "down.0.1.w": middle, "down.0.1.b": np.float32([0]),
+        "head.w": head, "head.b": np.zeros(4 * CLASSES, np.float32),
+    }  # fmt: skip
+
+
+def test_a_net_by_hand() -> None:
+    """Scores 0 and, for the face, max(0, x - 1); the softmax of (0, log 3, 0, 0) is half face."""
+    x = np.zeros((2, 3, 1), np.float32)
+    x[1, 2] = 1 + np.log(3.0)
+    got = chances(scores(one_scale(), x))
+    assert got.shape == (4, 6, CLASSES)
+    assert got[2:, 4:, 1] == pytest.approx(0.5, abs=1e-6)
+    assert got[2:, 4:, 0] == pytest.approx(1 / 6, abs=1e-6)
+    assert got[:2] == pytest.approx(0.25, abs=1e-6)
+
+
+def test_a_net_sees_its_eight_neighbours_and_nothing_beyond_the_rim() -> None:
+    net = one_scale() | {"down.0.0.w": np.ones((3, 3, 1, 1), np.float32)}
+    got = scores(net, np.ones((3, 4, 1), np.float32))[::2, ::2, 1] + 1
+    assert got.tolist() == [[4, 6, 6, 4], [6, 9, 9, 6], [4, 6, 6, 4]]
+
+
+def test_the_kept_nets_are_finite_numbers() -> None:
+    nets = load_nets()
+    assert set(nets) == {"first", "edge"}
+    for net in nets.values():
+        assert all(np.isfinite(w).all() and w.dtype == np.float32 for w in net.values())
+
+
+def test_the_net_answers_as_the_library_that_learned_it() -> None:
+    """Against jax's convolution, on sides that do not halve evenly."""
+    jnp = pytest.importorskip("jax.numpy", reason="jax is needed to learn only")
+    from slabvision.study.outline_training import ByJax, new_net
+
+    rng = np.random.default_rng(3)
+    net, x = new_net(5, (4, 6, 8), 1), rng.normal(size=(9, 14, 5)).astype(np.float32)
+    theirs = np.asarray(answer(net, jnp.asarray(x[None]), ByJax()))[0]
+    head = theirs.reshape(-1, 4) @ net["head.w"]
+    ours = scores(net, x)
+    assert ours[::2, ::2].reshape(-1, CLASSES) == pytest.approx(head[:, :CLASSES], abs=1e-4)
+    assert ours[1::2, 1::2].reshape(-1, CLASSES) == pytest.approx(head[:, -CLASSES:], abs=1e-4)
+
+
+def test_cells_keep_every_pixel_and_clicks_are_seen_where_they_are() -> None:
+    picture = np.arange(24, dtype=np.float32).reshape(4, 6, 1)
+    assert in_cells(picture, 2, 2)[1, 2].tolist() == [16, 17, 22, 23]
+    small = shrink(painted(QUAD))
+    look = look_of(small, np.array([[40.0, 100.0]]), np.zeros((0, 2)))
+    inside, outside = look[..., -4], look[..., -2]
+    assert np.unravel_index(inside.argmax(), inside.shape) == (10, 25)
+    assert not outside.any()
 
 
 def test_bark_is_left_out_or_taken_in_on_a_rendered_slab() -> None:

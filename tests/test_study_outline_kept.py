@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from slabvision.scene.camera import Camera
-from slabvision.study.outline_scenes import OutlineScene
-from slabvision.study.outline_training import _keep, _kept
+from slabvision.study.outline_scenes import OutlineScene, keep_scene, kept_scene
 
 
 def test_a_kept_scene_comes_back_as_it_was(tmp_path):
@@ -21,8 +20,8 @@ def test_a_kept_scene_comes_back_as_it_was(tmp_path):
         camera=camera,
         words="oak, low sun",
     )
-    _keep(tmp_path / "1.npz", scene)
-    again = _kept(tmp_path / "1.npz")
+    keep_scene(tmp_path / "1.npz", scene)
+    again = kept_scene(tmp_path / "1.npz")
     for name in ("pixels", "arris", "bark", "widest", "hidden"):
         before, after = getattr(scene, name), getattr(again, name)
         assert before.dtype == after.dtype

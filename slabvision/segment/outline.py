@@ -8,8 +8,8 @@ import numpy as np
 
 from slabvision.opencv import cv2
 from slabvision.segment.outline_edge import EDGE_SIDE
-from slabvision.segment.outline_look import Small, around, colour_bins, look_of, shrink
-from slabvision.segment.outline_net import load_nets
+from slabvision.segment.outline_look import PIXELS, Small, look_of, shrink
+from slabvision.segment.outline_net import CELL, chances, load_nets, scores
 from slabvision.segment.outline_pieces import corrected, one_piece, rim
 from slabvision.segment.outline_settle import settle
 from slabvision.segment.outline_star import star_piece
@@ -128,24 +128,18 @@ def find_slab_outline(
     if scale > 1:
         size = (round(shape[1] / scale), round(shape[0] / scale))
         image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-    settled = settle(image, shape, chance, ring, clicks, bark=bark)
+    settled = settle(image, shape, ring, clicks, bark=bark)
     return _closed_by_frame(settled, shape)
 
 
 def slab_chance(small: Small, inside: Floats, outside: Floats, bark: Bark) -> Floats32:
     """Return the chance of the wanted wood for every pixel of the shrunk photo."""
-    nets = load_nets()
-    bins = colour_bins(small)
-    look = look_of(small, bins, inside, outside)
-    rows, cols, _ = look.shape
+    rows, cols = small.lab.shape[:2]
+    score = scores(load_nets()["first"], look_of(small, inside, outside))
+    size = (score.shape[1] * PIXELS // CELL, score.shape[0] * PIXELS // CELL)
+    chance = chances(cv2.resize(score, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols])
     wanted = [1, 2] if bark == "in" else [1]
-    first = nets["first"].chances(look.reshape(rows * cols, -1)).reshape(rows, cols, -1)
-    wood = corrected(first[..., 1] + first[..., 2], small.lab, inside, outside)
-    both = np.concatenate([look, first, around(wood, small, bins)], axis=2)
-    second = nets["second"].chances(both.reshape(rows * cols, -1)).reshape(rows, cols, -1)
-    # Both answers count alike: the second sees further, the first was learned more firmly.
-    mean = 0.5 * (first[..., wanted] + second[..., wanted]).sum(axis=2)
-    return corrected(np.asarray(mean, np.float32), small.lab, inside, outside)
+    return corrected(chance[..., wanted].sum(axis=2), small.lab, inside, outside)
 
 
 def slab_piece(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) -> Mask:

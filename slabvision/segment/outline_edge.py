@@ -8,30 +8,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.segment.outline_look import in_cells
 from slabvision.segment.window import Floats, Floats32, Mask, as_unit
 
 __all__ = [
     "EDGE_SIDE",
-    "MARGIN",
     "REACH",
     "STATION",
     "Ribbon",
-    "edge_features",
-    "edge_places",
+    "edge_look",
     "evenly",
     "lay_ribbon",
+    "ribbon_places",
     "wood_left",
 ]
 
 EDGE_SIDE = 2000
 """The edge is settled in steps of the photo's longer side over this."""
-REACH = 26
-"""Steps (pixels of that photo) that the edge may lie off the rough outline."""
-MARGIN = 16
-"""Steps beyond, looked at only."""
-STATION = 2.0
+REACH = 48
+"""Steps (pixels of that photo) that are looked at on either side of the rough outline."""
+STATION = 3.0
 """Steps between stations."""
-_BESIDE = (1, 3, 6, 11, 16)
+_MIDDLE = np.array([0.5, 0, 0], np.float32)
+_ROUND = 16
+"""A net that halves three times wants stations in multiples of this many."""
 
 
 class Ribbon(NamedTuple):
@@ -39,10 +39,8 @@ class Ribbon(NamedTuple):
 
     Attributes
     ----------
-    lab : ndarray of float32, shape (S, K, 3)
-    chance : ndarray of float32, shape (S, K)
-        First look's chance of wood there.
-    seen : ndarray of bool, shape (S, K)
+    lab : ndarray of float32, shape (S, 2 * REACH, 3)
+    seen : ndarray of bool, shape (S, 2 * REACH)
         Whether it lies in the photo.
     points, outward : ndarray, shape (S, 2)
         Stations and unit normals, photo pixels.
@@ -52,7 +50,6 @@ class Ribbon(NamedTuple):
     """
 
     lab: Floats32
-    chance: Floats32
     seen: Mask
     points: Floats
     outward: Floats
@@ -60,12 +57,12 @@ class Ribbon(NamedTuple):
     closed: bool
 
 
-def evenly(points: Floats, spacing: float, *, closed: bool) -> Floats:
-    """Return points at equal steps along a line or a ring."""
+def evenly(points: Floats, spacing: float, *, closed: bool, multiple: int = 1) -> Floats:
+    """Return points at equal steps along a line or a ring, a multiple of so many."""
     if closed:
         points = np.concatenate([points, points[:1]])
     long = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    count = max(4, round(float(long[-1]) / spacing))
+    count = multiple * max(1 if multiple > 3 else 4, round(float(long[-1]) / spacing / multiple))
     want = np.linspace(0, long[-1], count, endpoint=not closed)
     return np.column_stack([np.interp(want, long, points[:, k]) for k in (0, 1)])
 
@@ -82,9 +79,7 @@ def _calm(points: Floats, sigma: float, closed: bool) -> Floats:
     return np.asarray(gaussian_filter1d(long, sigma, axis=0)[pad : pad + len(points)])
 
 
-def lay_ribbon(
-    image: NDArray[Any], scale: float, chance: Floats32, rough: Floats, *, closed: bool
-) -> Ribbon:
+def lay_ribbon(image: NDArray[Any], scale: float, rough: Floats, *, closed: bool) -> Ribbon:
     """Straighten a photo along a rough outline.
 
     Parameters
@@ -93,8 +88,6 @@ def lay_ribbon(
         The photo, shrunk to :data:`EDGE_SIDE` where it is larger; RGB or grey.
     scale : float
         Photo pixels per pixel of ``image``.
-    chance : ndarray, shape (h, w)
-        Chance of wood, any coarser size of the same photo.
     rough : ndarray, shape (N, 2)
         Outline in photo pixels, wood on its left as seen along it with rows down (counter-
         clockwise on the screen), so that ``outward`` points off the wood.
@@ -103,79 +96,39 @@ def lay_ribbon(
     height, width = image.shape[:2]
     step = scale * max(height, width) / EDGE_SIDE
     line = evenly(rough, STATION * step, closed=closed)
-    line = evenly(_calm(line, 4.0, closed), STATION * step, closed=closed)
+    line = _calm(line, 3.0, closed)
+    line = evenly(line, STATION * step, closed=closed, multiple=_ROUND)
     tangent = np.roll(line, -1, 0) - np.roll(line, 1, 0) if closed else np.gradient(line, axis=0)
-    tangent = _calm(tangent, 5.0, closed)
+    tangent = _calm(tangent, 4.0, closed)
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
     outward = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-    across = np.arange(-REACH - MARGIN, REACH + MARGIN + 1) * step
-    rows = line[:, :1] + across * outward[:, :1]
-    cols = line[:, 1:] + across * outward[:, 1:]
-
-    def look(picture: NDArray[Any], factor_r: float, factor_c: float) -> NDArray[Any]:
-        seen = cv2.remap(
-            picture,
-            ((cols + 0.5) / factor_c - 0.5).astype(np.float32),
-            ((rows + 0.5) / factor_r - 0.5).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        return np.asarray(seen)
-
-    strip = as_unit(look(image, scale, scale))
+    at = ribbon_places(line, outward, step)
+    x, y = (((at[..., k] + 0.5) / scale - 0.5).astype(np.float32) for k in (1, 0))
+    strip = as_unit(cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
     if strip.ndim == 2:
         strip = cv2.cvtColor(strip, cv2.COLOR_GRAY2RGB)
     lab = cv2.cvtColor(strip, cv2.COLOR_RGB2LAB) / np.float32(100)
-    down, over = height * scale / chance.shape[0], width * scale / chance.shape[1]
-    inside = (rows >= -0.5) & (cols >= -0.5)
-    inside &= (rows <= height * scale - 0.5) & (cols <= width * scale - 0.5)
-    return Ribbon(lab, look(chance, down, over), inside, line, outward, step, closed)
+    limit = np.array([height, width]) * scale - 0.5
+    seen = ((at >= -0.5) & (at <= limit)).all(axis=2)
+    return Ribbon(lab, seen, line, outward, step, closed)
 
 
-def _along(values: Floats32, sigma: float, closed: bool) -> Floats32:
-    from scipy.ndimage import gaussian_filter1d
-
-    return np.asarray(
-        gaussian_filter1d(values, sigma, axis=0, mode="wrap" if closed else "nearest", truncate=3)
-    )
+def ribbon_places(points: Floats, outward: Floats, step: float) -> Floats:
+    """Return where the offsets of a ribbon lie in the photo, shape (S, 2 * REACH, 2)."""
+    across = (np.arange(2 * REACH) - REACH + 0.5) * step
+    return np.asarray(points[:, None] + across[:, None] * outward[:, None])
 
 
-def edge_features(ribbon: Ribbon) -> Floats32:
-    """Return what is seen round every station and offset, shape (S, 2 * reach + 1, F).
+def edge_look(lab: Floats32, seen: Mask) -> Floats32:
+    """Return what the second net looks at, shape (S / 2, REACH, 19).
 
-    Colours at five distances inwards and outwards, calmed along the outline by little and by
-    much, as they are and against the usual wood and ground of this outline; texture; the first
-    look's answer.
+    Colours, what is in the photo, and how far out it lies.
     """
-    middle = slice(MARGIN, -MARGIN)
-    count = ribbon.lab.shape[1]
-    parts: list[Floats32] = []
-    deep = ribbon.lab[:, :MARGIN].reshape(-1, 3)
-    far = ribbon.lab[:, -MARGIN:].reshape(-1, 3)
-    wood, ground = np.median(deep, axis=0), np.median(far, axis=0)
-    for sigma in (1.0, 5.0):
-        calm = _along(ribbon.lab, sigma, ribbon.closed)
-        here = calm[:, middle]
-        parts += [here - wood, here - ground] if sigma > 1 else [here]
-        for d in _BESIDE:
-            for sign in (-1, 1):
-                at = slice(MARGIN + sign * d, count - MARGIN + sign * d)
-                parts.append(calm[:, at] - here)
-    light = ribbon.lab[..., 0]
-    fine = np.abs(light - cv2.GaussianBlur(light, (0, 0), 1.5))
-    fine = np.log(_along(cv2.blur(fine, (5, 1)), 3.0, ribbon.closed) + np.float32(3e-3)) / 4 + 1
-    for d in (-10, -4, 0, 4, 10):
-        parts.append(fine[:, MARGIN + d : count - MARGIN + d, None])
-        parts.append(ribbon.chance[:, MARGIN + d : count - MARGIN + d, None])
-    offset = np.linspace(-1, 1, count - 2 * MARGIN, dtype=np.float32)
-    parts.append(np.broadcast_to(offset[None, :, None], (len(light), offset.size, 1)))
-    return np.concatenate(parts, axis=2)
-
-
-def edge_places(ribbon: Ribbon) -> Floats:
-    """Return where the offsets that an edge may have lie in the photo, shape (S, K, 2)."""
-    across = np.arange(-REACH, REACH + 1) * ribbon.step
-    return np.asarray(ribbon.points[:, None] + across[:, None] * ribbon.outward[:, None])
+    there = seen[..., None].astype(np.float32)
+    cells = in_cells(np.concatenate([2 * (lab - _MIDDLE) * there, there], axis=2), 2, 2)
+    out = np.linspace(-1, 1, cells.shape[1], dtype=np.float32)
+    place = np.stack([out, np.square(out), np.abs(out)], axis=1)
+    return np.concatenate([cells, np.broadcast_to(place, (len(cells), *place.shape))], axis=2)
 
 
 def wood_left(ring: Floats) -> Floats:

@@ -7,92 +7,47 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.opencv import cv2
 from slabvision.segment.outline_edge import (
-    MARGIN,
-    REACH,
-    STATION,
+    EDGE_SIDE,
     Ribbon,
-    edge_features,
+    edge_look,
     lay_ribbon,
+    ribbon_places,
     wood_left,
 )
-from slabvision.segment.outline_look import LONG_SIDE
-from slabvision.segment.outline_net import load_nets
+from slabvision.segment.outline_net import chances, load_nets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["best_course", "settle"]
+__all__ = ["edge_chances", "ring_of_votes", "settle", "votes"]
 
-_PASSES = 2
-"""Rounds: the second ribbon lies along the first one's answer."""
-_STIFF = 1.5
-_HARD = 1e4
-
-
-def best_course(
-    wood: Floats, seen: Mask, *, closed: bool, stiffness: float, barred: Mask | None = None
-) -> Floats:
-    """Return the offset index of the edge at each station: wood before it, none after.
-
-    Dynamic programming over the ribbon (Amini, Weymouth and Jain 1990, "Using dynamic
-    programming for solving variational problems in vision", PAMI 12; boundary editing in a band:
-    Li, Sun, Tang and Shum 2004, "Lazy snapping", SIGGRAPH), the cost of an offset being the
-    evidence on both of its sides.
-
-    Parameters
-    ----------
-    wood : ndarray, shape (S, K)
-        Chance of wood.
-    seen : ndarray of bool, shape (S, K)
-        Unseen offsets say nothing.
-    closed : bool
-        Whether the last station is beside the first.
-    stiffness : float
-        Cost of a step sideways.
-    barred : ndarray of bool, shape (S, K + 1), optional
-        Edges (before offset k) that a click forbids.
-    """
-    chance = np.clip(wood, 0.02, 0.98)
-    odds = np.where(seen, np.log(chance) - np.log1p(-chance), 0.0)
-    # Cost of an edge before offset k: wood left outside plus ground taken in.
-    total = np.concatenate([np.zeros((len(odds), 1)), np.cumsum(-odds, axis=1)], axis=1)
-    if barred is not None:
-        total[barred] += _HARD
-    if closed:
-        third = max(1, len(total) // 3)
-        long = np.concatenate([total[-third:], total, total[:third]])
-        return _course(long, stiffness)[third : third + len(total)] - 0.5
-    return _course(total, stiffness) - 0.5
-
-
-def _course(cost: Floats, stiffness: float) -> Floats:
-    count, wide = cost.shape
-    moves = np.arange(-3, 4)
-    price = stiffness * np.abs(moves) ** 1.5
-    came = np.zeros((count, wide), np.int8)
-    total = cost[0].copy()
-    for s in range(1, count):
-        padded = np.pad(total, 3, constant_values=np.inf)
-        options = np.lib.stride_tricks.sliding_window_view(padded, 7) + price
-        pick = options.argmin(axis=1)
-        came[s] = moves[pick]
-        total = options[np.arange(wide), pick] + cost[s]
-    out = np.empty(count, np.intp)
-    out[-1] = int(total.argmin())
-    for s in range(count - 1, 0, -1):
-        out[s - 1] = out[s] + came[s, out[s]]
-    return out.astype(np.float64)
+_PASSES = 3
+"""Rounds at most: the next ribbon lies along the last one's answer."""
+_STILL = 0.003
+"""Share of the piece that has changed when there is no next round."""
+_GRID = 2
+"""Steps of a ribbon to a pixel of the picture in which its places vote."""
+_CALM = 1.2
+"""How far a vote reaches, pixels of that picture (standard deviation)."""
+_MOST_ODDS = 4.0
+_CLICK_PX = 4
+_ROUND_IT = 48
+"""Stations looked at beyond both ends, so that a ring has none."""
 
 
 def settle(
     image: NDArray[Any],
     shape: tuple[int, int],
-    chance: Floats32,
     ring: Floats,
     clicks: tuple[Floats, Floats],
     *,
     bark: str,
 ) -> Floats:
-    """Return the ring moved onto the edge of the wood, photo pixels; its runs along the frame stay.
+    """Return the ring moved onto the edge of the wood, photo pixels.
+
+    The photo is straightened along the ring and judged there by the net for the edge; every
+    place of that ribbon votes for where it lies in the photo, so that corners, where ribbons
+    overlap, stay corners.
 
     Parameters
     ----------
@@ -100,100 +55,109 @@ def settle(
         The photo, shrunk to :data:`EDGE_SIDE` where it is larger.
     shape : (int, int)
         Of the photo itself.
-    chance : ndarray, shape (h, w)
-        The first look's answer.
     ring : ndarray, shape (N, 2)
-        Rough outline; points on the frame lie exactly on it.
+        Rough outline.
     clicks : (inside, outside)
         The edge stays on the right side of them.
     bark : {"out", "in"}
     """
     scale = max(shape) / max(image.shape[:2])
-    ring = wood_left(ring)
-    limit = np.array(shape, np.float64) - 1
-    framed = ((ring <= 0) | (ring >= limit)).any(axis=1)
-    if not framed.any():
-        for _ in range(_PASSES):
-            ring = _settled(image, scale, chance, ring, clicks, closed=True, bark=bark)
-        return ring
-    first = int(np.flatnonzero(framed)[0])
-    ring, framed = np.roll(ring, -first, axis=0), np.roll(framed, -first)
-    parts, at = [], 0
-    while at < len(ring):
-        end = at
-        while end < len(ring) and framed[end] == framed[at]:
-            end += 1
-        if framed[at]:
-            parts.append(ring[at:end])
-        else:
-            run = ring[at:end]
-            if _length(run) > 12 * STATION * scale:
-                for _ in range(_PASSES):
-                    run = _settled(image, scale, chance, run, clicks, closed=False, bark=bark)
-                run = _beyond(run, limit, 4 * max(shape) / LONG_SIDE)
-            parts.append(run)
-        at = end
-    return np.concatenate(parts)
-
-
-def _length(line: Floats) -> float:
-    return float(np.hypot(*np.diff(line, axis=0).T).sum()) if len(line) > 1 else 0.0
-
-
-def _beyond(run: Floats, limit: Floats, near: float) -> Floats:
-    """Draw the ends of a run straight out over the frame that they came from."""
-    out = run
-    for last in (False, True):
-        line = out[::-1] if last else out
-        end = line[0]
-        gaps = np.array([end[0], end[1], limit[0] - end[0], limit[1] - end[1]])
-        side = int(gaps.argmin())
-        if 0 < gaps[side] < near:
-            back = line[min(len(line) - 1, 20)]
-            way = end - back
-            way /= max(float(np.hypot(*way)), 1e-9)
-            out_of = np.array([(-1, 0), (0, -1), (1, 0), (0, 1)][side], float)
-            if way @ out_of < 0.3:
-                way = out_of
-            extra = (end + way * (gaps[side] + 1) / float(way @ out_of))[None]
-            out = np.concatenate([out, extra]) if last else np.concatenate([extra, out])
-    return out
-
-
-def _settled(
-    image: NDArray[Any],
-    scale: float,
-    chance: Floats32,
-    rough: Floats,
-    clicks: tuple[Floats, Floats],
-    *,
-    closed: bool,
-    bark: str,
-) -> Floats:
-    ribbon = lay_ribbon(image, scale, chance, rough, closed=closed)
-    look = edge_features(ribbon)
-    stations, wide, _ = look.shape
-    chances = load_nets()["edge"].chances(look.reshape(stations * wide, -1))
+    pixel = _GRID * max(shape) / EDGE_SIDE
+    size = (max(4, round(shape[0] / pixel)), max(4, round(shape[1] / pixel)))
+    factor = np.array(shape) / size
     wanted = [1, 2] if bark == "in" else [1]
-    wood = chances[:, wanted].sum(axis=1).reshape(stations, wide).astype(np.float64)
-    seen = ribbon.seen[:, MARGIN:-MARGIN]
-    barred = _barred(ribbon, clicks, wide)
-    course = best_course(wood, seen, closed=closed, stiffness=_STIFF, barred=barred)
-    off = (course - REACH) * ribbon.step
-    return np.asarray(ribbon.points + off[:, None] * ribbon.outward)
+    piece = _filled((ring + 0.5) / factor - 0.5, size)
+    for _ in range(_PASSES):
+        ribbon = lay_ribbon(image, scale, wood_left(ring), closed=True)
+        wood = edge_chances(ribbon)[..., wanted].sum(axis=2)
+        field = votes(ribbon, wood, piece, factor)
+        for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
+            for row, col in np.rint((points + 0.5) / factor - 0.5).astype(int):
+                cv2.circle(field, (int(col), int(row)), _CLICK_PX, value, -1)
+        before = piece
+        at, piece = ring_of_votes(field, before)
+        ring = (at + 0.5) * factor - 0.5
+        if (piece ^ before).sum() < _STILL * before.sum():
+            break
+    limit = np.array(shape, np.float64) - 1
+    ring = np.where(ring < factor, 0.0, ring)
+    return np.asarray(np.where(ring > limit - factor, limit, ring))
 
 
-def _barred(ribbon: Ribbon, clicks: tuple[Floats, Floats], wide: int) -> Mask:
-    """Return which edges would leave a click on its wrong side."""
-    out = np.zeros((len(ribbon.points), wide + 1), np.bool_)
-    before = np.arange(wide + 1)
-    for points, inside in zip(clicks, (True, False), strict=True):
-        for click in points:
-            apart = click - ribbon.points
-            nearest = int(np.hypot(*apart.T).argmin())
-            off = float(apart[nearest] @ ribbon.outward[nearest]) / ribbon.step + REACH
-            if not 1 <= off <= wide - 1:
-                continue
-            here = (nearest + np.arange(-2, 3)) % len(out)
-            out[here] |= before <= off + 1.5 if inside else before >= off - 0.5
-    return out
+def edge_chances(ribbon: Ribbon) -> Floats32:
+    """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4)."""
+    lab, seen = ribbon.lab, ribbon.seen
+    round_it = np.arange(-_ROUND_IT, len(lab) + _ROUND_IT)
+    at = round_it % len(lab) if ribbon.closed else np.clip(round_it, 0, len(lab) - 1)
+    score = scores(load_nets()["edge"], edge_look(lab[at], seen[at]))
+    return chances(score[_ROUND_IT:-_ROUND_IT])
+
+
+def votes(ribbon: Ribbon, wood: Floats32, piece: Mask, factor: Floats) -> Floats32:
+    """Return log odds of wood in a picture, from a ribbon's; beyond it the piece says so.
+
+    Parameters
+    ----------
+    ribbon : Ribbon
+    wood : ndarray, shape (S, K)
+        Chance of wood at each place of the ribbon.
+    piece : ndarray of bool, shape (h, w)
+    factor : ndarray, shape (2,)
+        Photo pixels per pixel of the picture.
+    """
+    known = np.clip(wood, 0.018, 0.982)
+    odds = (np.log(known) - np.log1p(-known))[ribbon.seen]
+    places = ribbon_places(ribbon.points, ribbon.outward, ribbon.step)[ribbon.seen]
+    at = np.rint((places + 0.5) / factor - 0.5).astype(np.intp)
+    at = np.clip(at, 0, np.array(piece.shape) - 1)
+    flat = at[:, 0] * piece.shape[1] + at[:, 1]
+    sums, counts = (
+        cv2.GaussianBlur(
+            np.bincount(flat, weight, piece.size).reshape(piece.shape).astype(np.float32),
+            (0, 0), _CALM,
+        )
+        for weight in (odds, None)
+    )  # fmt: skip
+    beyond = np.where(piece, _MOST_ODDS, -_MOST_ODDS).astype(np.float32)
+    weak = np.float32(0.02)
+    return np.asarray((sums + weak * beyond) / (counts + weak))
+
+
+def ring_of_votes(field: Floats32, before: Mask) -> tuple[Floats, Mask]:
+    """Return the ring round the piece where votes are for wood, and the piece itself.
+
+    Of several pieces the one that shares most with the piece before; its holes are filled. Along
+    the frame the ring runs half a pixel beyond it.
+    """
+    from scipy.ndimage import binary_fill_holes
+    from skimage.measure import find_contours
+
+    _, labels = cv2.connectedComponents((field > 0).astype(np.uint8), connectivity=4)
+    shares = np.bincount(labels[before], minlength=int(labels.max()) + 1)
+    shares[0] = 0
+    if not shares.any():
+        return _ring_of(before), before
+    piece = np.asarray(binary_fill_holes(labels == shares.argmax()))
+    least = np.float32(1e-3)
+    only = np.where(piece, np.maximum(field, least), np.minimum(field, -least))
+    padded = np.pad(only, 1, constant_values=-_MOST_ODDS)
+    found = find_contours(padded, 0.0, fully_connected="low")
+    return max(found, key=_area)[:-1] - 1, piece
+
+
+def _area(ring: Floats) -> float:
+    row, col = ring[:, 0], ring[:, 1]
+    return abs(float(np.sum(col * np.roll(row, -1) - np.roll(col, -1) * row)))
+
+
+def _ring_of(piece: Mask) -> Floats:
+    found, _ = cv2.findContours(
+        piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    return np.asarray(max(found, key=len)[:, 0, ::-1], np.float64)
+
+
+def _filled(ring: Floats, shape: tuple[int, int]) -> Mask:
+    drawn = np.zeros(shape, np.uint8)
+    cv2.fillPoly(drawn, [np.round(ring[:, ::-1] * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+    return np.asarray(drawn > 0)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.study.outline_scenes import OutlineScene
 
-__all__ = ["UNKNOWN", "training_picture"]
+__all__ = ["FACE", "GROUND", "UNKNOWN", "classes_of", "training_picture"]
 
 Picture: TypeAlias = NDArray[Any]
 Classes: TypeAlias = NDArray[np.uint8]
@@ -28,7 +28,8 @@ def _filled(shape: tuple[int, int], ring: NDArray[np.float64]) -> Classes:
     return mask
 
 
-def _classes(scene: OutlineScene) -> Classes:
+def classes_of(scene: OutlineScene) -> Classes:
+    """Return what each pixel of a scene shows."""
     shape = (scene.pixels.shape[0], scene.pixels.shape[1])
     out = np.zeros(shape, np.uint8)
     for ring, value in ((scene.widest, SIDE), (scene.bark, BARK), (scene.arris, FACE)):
@@ -156,7 +157,7 @@ def _ground(
     rng: np.random.Generator, other: OutlineScene, shape: tuple[int, int], rendered: float
 ) -> Picture:
     if rng.uniform() < rendered:
-        classes = _classes(other)
+        classes = classes_of(other)
         rows, cols = classes.shape
         for share in (0.5, 0.35, 0.25):
             size = (int(rows * share), int(cols * share))
@@ -174,7 +175,7 @@ def _cut_anew(
     rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
 ) -> tuple[Picture, Classes] | None:
     """Return wood of one scene, cut to a random shape, on other ground, with or without bark."""
-    classes = _classes(scene)
+    classes = classes_of(scene)
     shape = (classes.shape[0], classes.shape[1])
     at = np.argwhere(classes == FACE)
     if len(at) < 500:
@@ -206,7 +207,7 @@ def _cut_anew(
 def _on_other_ground(
     rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
 ) -> tuple[Picture, Classes]:
-    classes = _classes(scene)
+    classes = classes_of(scene)
     shape = (classes.shape[0], classes.shape[1])
     ground = _ground(rng, other, shape, 0.5) if rng.uniform() < 0.8 else scene.pixels
     ground = _jittered(rng, ground, 1.3)
@@ -217,7 +218,7 @@ def _from_elsewhere(
     rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
 ) -> tuple[Picture, Classes]:
     """Return the scene nearer, turned and tilted, so that the frame cuts it."""
-    classes = _classes(scene)
+    classes = classes_of(scene)
     rows, cols = classes.shape
     zoom = rng.uniform(1.0, 1.9)
     turn = rng.normal(0, 0.25) if rng.uniform() < 0.7 else rng.uniform(0, 2 * np.pi)
@@ -252,7 +253,7 @@ def training_picture(
         elif kind == "elsewhere":
             made = _from_elsewhere(rng, scene, other)
         else:
-            made = _jittered(rng, scene.pixels), _classes(scene)
+            made = _jittered(rng, scene.pixels), classes_of(scene)
     picture = _half_in_shade(rng, made[0]) if rng.uniform() < 0.3 else made[0]
     image, classes = _photographed(rng, picture), made[1]
     if rng.uniform() < 0.5:

@@ -1,0 +1,189 @@
+"""What the outline's two nets learn from: looks at whole pictures, and ribbons along outlines."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.opencv import cv2
+from slabvision.segment.outline_edge import (
+    EDGE_SIDE,
+    STATION,
+    edge_look,
+    evenly,
+    lay_ribbon,
+    ribbon_places,
+    wood_left,
+)
+from slabvision.segment.outline_look import LONG_SIDE, PIXELS, Small, look_of, shrink
+from slabvision.segment.outline_net import CELL
+from slabvision.segment.window import Floats, Floats32
+from slabvision.study.outline_pictures import FACE, GROUND, UNKNOWN, classes_of, training_picture
+from slabvision.study.outline_scenes import OutlineScene
+
+__all__ = ["EdgeLessons", "Lesson", "as_lesson", "click_on", "picture_lesson", "turned"]
+
+SIDE = 2 * LONG_SIDE
+"""Pictures are made this large, for texture is looked at in twice the first look's size."""
+STATIONS = 192
+Classes = NDArray[np.uint8]
+
+
+class Lesson(NamedTuple):
+    """A picture as the first look sees it, and what each place of the answer shows."""
+
+    small: Small
+    shows: Classes
+
+
+def picture_lesson(rng: np.random.Generator, scene: OutlineScene, other: OutlineScene) -> Lesson:
+    """Return a lesson from scenes already shrunk to :data:`SIDE`; it lies across, 4 to 3."""
+    image, shows = training_picture(rng, scene, other)
+    if image.shape[0] > image.shape[1]:
+        image, shows = np.rot90(image).copy(), np.rot90(shows).copy()
+    size = (SIDE, round(0.75 * SIDE))
+    image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    shows = cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)
+    small = shrink(image)
+    rows, cols = small.lab.shape[:2]
+    size = (cols * CELL // PIXELS, rows * CELL // PIXELS)
+    return Lesson(
+        Small(small.lab.astype(np.float16), small.rough.astype(np.float16)),
+        np.asarray(cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)),
+    )
+
+
+def turned(rng: np.random.Generator, lesson: Lesson) -> Lesson:
+    """Return a lesson mirrored by chance, in other light."""
+    lab, rough = (np.asarray(part, np.float32) for part in lesson.small)
+    shows = lesson.shows
+    ways = [np.s_[::-1] if rng.uniform() < 0.5 else np.s_[:] for _ in range(2)]
+    lab, rough, shows = (each[ways[0], ways[1]] for each in (lab, rough, shows))
+    gain, chroma = np.exp(rng.normal(0, 0.08)), np.exp(rng.normal(0, 0.12))
+    shift = np.float32([rng.normal(0, 0.02), *rng.normal(0, 0.012, 2)])
+    lab = lab * np.float32([gain, chroma, chroma]) + shift
+    rough = rough + np.float32(0.25 * np.log(gain))
+    small = Small(np.ascontiguousarray(lab, np.float32), np.ascontiguousarray(rough, np.float32))
+    return Lesson(small, np.ascontiguousarray(shows))
+
+
+def as_lesson(lesson: Lesson, inside: Floats, outside: Floats) -> Floats32:
+    """Return what the first net looks at, clicks given in places of the answer."""
+    scale = PIXELS / CELL
+    return look_of(lesson.small, *((c + 0.5) * scale - 0.5 for c in (inside, outside)))
+
+
+def click_on(
+    rng: np.random.Generator, face: NDArray[np.float32], shows: Classes
+) -> tuple[Floats, Floats]:
+    """Return clicks (inside, outside) that the usual protocol would give next to an answer.
+
+    The deepest point of the largest error, a little off as a hand is; by chance a second click
+    on any place that is right already.
+
+    Parameters
+    ----------
+    face : ndarray, shape (H, W)
+        Chance of the face.
+    shows : ndarray of uint8, shape (H, W)
+    """
+    true = shows == FACE
+    wrong = ((face > 0.5) ^ true) & (shows != UNKNOWN)
+    clicks: tuple[list[Floats], list[Floats]] = ([], [])
+    _, pieces, stats, _ = cv2.connectedComponentsWithStats(wrong.astype(np.uint8), connectivity=4)
+    if len(stats) > 1 and stats[1:, 4].max() > 10:
+        largest = (pieces == 1 + int(stats[1:, 4].argmax())).astype(np.uint8)
+        deep = cv2.distanceTransform(np.pad(largest, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+        at = np.array(np.unravel_index(int(deep.argmax()), deep.shape))
+        off = rng.normal(0, 0.25, 2) * float(deep.max())
+        moved = np.clip(np.rint(at + off), 0, np.array(shows.shape) - 1).astype(np.intp)
+        at = moved if largest[tuple(moved)] else at
+        clicks[0 if true[tuple(at)] else 1].append(at.astype(np.float64))
+    if rng.uniform() < 0.4:
+        side = int(rng.integers(2))
+        fit = np.argwhere(true if side == 0 else shows == GROUND)
+        if len(fit):
+            clicks[side].append(fit[int(rng.integers(len(fit)))].astype(np.float64))
+    inside, outside = (np.array(each).reshape(-1, 2) for each in clicks)
+    return inside, outside
+
+
+class EdgeLessons:
+    """Ribbons along wobbly outlines of one scene.
+
+    Parameters
+    ----------
+    scene : OutlineScene
+        As large as the edge is settled at, or nearly.
+    """
+
+    def __init__(self, scene: OutlineScene) -> None:
+        self.pixels = scene.pixels
+        self.shows = classes_of(scene)
+        self.step = max(self.shows.shape) / EDGE_SIDE
+        ring = scene.arris
+        self.ring = evenly(wood_left(ring), STATION * self.step, closed=True)
+
+    def take(self, rng: np.random.Generator) -> tuple[Floats32, Classes] | None:
+        """Return what the second net looks at and the classes there, or None off the photo.
+
+        Shapes (STATIONS / 2, REACH, 19) and (STATIONS, 2 * REACH).
+        """
+        from scipy.ndimage import gaussian_filter1d
+
+        spare = 24
+        count = STATIONS + 2 * spare
+        if len(self.ring) < count:
+            return None
+        at = (int(rng.integers(len(self.ring))) + np.arange(count)) % len(self.ring)
+        line = self.ring[at]
+        way = np.gradient(gaussian_filter1d(line, 3.0, axis=0), axis=0)
+        way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
+        off = rng.normal(0, float(rng.choice([2, 8, 14])))
+        off = off + np.zeros(count)
+        for sigma, most in ((3, 2.5), (12, 7), (50, 12)):
+            wobble = gaussian_filter1d(rng.normal(0, 1, count + 400), sigma)[200:-200]
+            wobble *= 2 * np.sqrt(sigma) * rng.exponential(most) / 2
+            off += np.clip(wobble, -26, 26)
+        off = np.clip(off, -34, 34) * self.step
+        line = line + np.column_stack([way[:, 1], -way[:, 0]]) * off[:, None]
+        ribbon = lay_ribbon(self.pixels, 1.0, line, closed=False)
+        first = (len(ribbon.points) - STATIONS) // 2
+        if first < 0:
+            return None
+        part = np.s_[first : first + STATIONS]
+        lab, seen = ribbon.lab[part], ribbon.seen[part]
+        places = ribbon_places(ribbon.points[part], ribbon.outward[part], ribbon.step)
+        pixel = np.clip(np.rint(places), 0, np.array(self.shows.shape) - 1).astype(np.intp)
+        shows = np.where(seen, self.shows[pixel[..., 0], pixel[..., 1]], UNKNOWN).astype(np.uint8)
+        if (shows == UNKNOWN).mean() > 0.7:
+            return None
+        lab = _in_other_light(rng, lab)
+        if rng.uniform() < 0.5:
+            lab, seen, shows = lab[::-1], seen[::-1], shows[::-1]
+        return edge_look(np.ascontiguousarray(lab), np.ascontiguousarray(seen)), shows.copy()
+
+
+def _in_other_light(rng: np.random.Generator, lab: Floats32) -> Floats32:
+    """Change exposure and colour, blur, add noise, and by chance lay a shadow over a part."""
+    out = lab
+    if rng.uniform() < 0.35:
+        sigma = float(rng.uniform(0.4, 1.8))
+        out = cv2.GaussianBlur(out, (0, 0), sigmaX=sigma, sigmaY=sigma / STATION + 0.01)
+    gain, chroma = np.exp(rng.normal(0, 0.2)), np.exp(rng.normal(0, 0.25))
+    gain = min(gain, 1.05 / max(float(out[..., 0].max()), 1e-3))
+    out = out * np.float32([gain, chroma, chroma])
+    out = out + np.float32([0, *rng.normal(0, 0.03, 2)])
+    if rng.uniform() < 0.25:
+        rows, cols = out.shape[:2]
+        y = np.arange(rows, dtype=np.float32)[:, None] - np.float32(rng.uniform(0, rows))
+        x = np.arange(cols, dtype=np.float32)[None, :] - np.float32(rng.uniform(0, cols))
+        turn = rng.uniform(0, 2 * np.pi)
+        away = (STATION * y * np.sin(turn) + x * np.cos(turn)) / np.float32(rng.uniform(1, 8))
+        lit = 1 / (1 + np.exp(-np.clip(away, -20, 20)))
+        shade = np.float32(rng.uniform(0.35, 0.9))
+        out = out * (shade + (1 - shade) * lit)[..., None]
+    noise = np.float32(rng.uniform(0, 0.03)) * np.float32([1, 0.5, 0.5])
+    return np.asarray(out + rng.standard_normal(out.shape, dtype=np.float32) * noise, np.float32)
