@@ -11,10 +11,13 @@ from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
 from slabvision.segment import NoSlabError, find_outline, find_slab_outline
-from slabvision.segment.outline_look import in_cells, look_of, shrink
-from slabvision.segment.outline_net import CLASSES, answer, chances, load_nets, scores
+from slabvision.segment.outline_cells import CELLS_SIDE, cells_of, in_cells
+from slabvision.segment.outline_edge import REACH, Ribbon
+from slabvision.segment.outline_look import shrink
+from slabvision.segment.outline_net import Net, load_nets
 from slabvision.segment.outline_pieces import corrected
-from slabvision.segment.outline_settle import best_course
+from slabvision.segment.outline_settle import reaching_frame, ring_of_votes, votes
+from slabvision.segment.outline_unet import CLASSES, answer, chances, load_unets, scores
 from slabvision.segment.outline_ways import ways_from
 from slabvision.segment.window import BadClickError, BadPixelsError
 
@@ -133,16 +136,55 @@ def test_bad_input_is_named() -> None:
         find_outline(image, outside=[(r, c) for r in range(0, 450, 10) for c in range(0, 600, 10)])
 
 
-def test_the_best_course_by_hand() -> None:
-    """Wood up to offset 2 in three stations, up to 3 in the fourth; stiffness forbids a jump."""
-    wood = np.array([[0.9, 0.9, 0.1, 0.1]] * 3 + [[0.9, 0.9, 0.9, 0.1]])
+def test_the_ring_of_votes_by_hand() -> None:
+    """Votes +1 in a square and -3 round it: the ring lies a quarter of a pixel outside."""
+    field = np.full((12, 14), -3.0, np.float32)
+    field[3:8, 4:10] = 1
+    field[5, 6] = -1  # a hole is filled
+    field[10, 12] = 1  # another piece is left alone
+    before = np.zeros(field.shape, np.bool_)
+    before[4:7, 5:9] = True
+    ring, piece = ring_of_votes(field, before)
+    assert piece.sum() == 30
+    assert ring.min(axis=0).tolist() == [2.75, 3.75]
+    assert ring.max(axis=0).tolist() == [7.25, 9.25]
+
+
+def test_a_piece_that_reached_the_frame_reaches_it_again_only_where_it_did() -> None:
+    field = np.full((100, 200), -1.0, np.float32)
+    field[3:60, 50:150] = 2
+    rough = np.zeros(field.shape, np.bool_)
+    rough[:60, 50:100] = True
+    got = reaching_frame(field, rough)
+    assert (got[:3, 50:100] == 1).all()
+    assert (got[:3, 100:] == -1).all()
+    assert (got[4:] == field[4:]).all()
+
+
+def test_without_a_vote_for_wood_the_piece_stays() -> None:
+    before = np.zeros((12, 14), np.bool_)
+    before[3:8, 4:10] = True
+    ring, piece = ring_of_votes(np.full((12, 14), -1, np.float32), before)
+    assert (piece == before).all()
+    assert ring.max(axis=0).tolist() == [7, 9]
+
+
+def test_votes_lie_where_the_ribbon_lies_and_beyond_it_the_piece_speaks() -> None:
+    """A ribbon along row 60, wood above it (outward is down): wood at 0.9 for inner offsets."""
+    cols = np.arange(0, 200, 3.0)
+    points = np.column_stack([np.full(len(cols), 60.0), cols])
+    outward = np.tile([1.0, 0.0], (len(cols), 1))
+    wood = np.where(np.arange(2 * REACH) < REACH, 0.9, 0.1) * np.ones((len(cols), 1))
     seen = np.ones(wood.shape, np.bool_)
-    loose = best_course(wood, seen, closed=False, stiffness=0.1)
-    assert loose.tolist() == [1.5, 1.5, 1.5, 2.5]
-    stiff = best_course(wood, seen, closed=False, stiffness=50)
-    assert stiff.tolist() == [1.5, 1.5, 1.5, 1.5]
-    blind = best_course(wood, seen & False, closed=False, stiffness=0.1)
-    assert len(set(blind.tolist())) == 1
+    lab = np.zeros((*wood.shape, 3), np.float32)
+    ribbon = Ribbon(lab, seen, points, outward, 1.0, False)
+    piece = np.zeros((100, 100), np.bool_)
+    piece[:10] = True
+    field = votes(ribbon, wood, piece, np.array([2.0, 2.0]))
+    assert field[12:27, 20:80] == pytest.approx(np.log(9), abs=0.15)
+    assert field[34:50, 20:80] == pytest.approx(-np.log(9), abs=0.15)
+    assert field[0, 50] > 3
+    assert field[90, 50] < -3
 
 
 def test_ways_by_hand_count_prices_and_go_round_a_wall() -> None:
@@ -193,6 +235,19 @@ def test_a_net_by_hand() -> None:
     assert got[:2] == pytest.approx(0.25, abs=1e-6)
 
 
+def test_a_perceptron_by_hand_and_its_file_holds_numbers_only() -> None:
+    """One hidden unit max(0, x - 1), two classes with scores 0 and h: softmax worked out."""
+    net = Net(
+        (np.array([[1.0]], np.float32), np.array([[0.0, 1.0]], np.float32)),
+        (np.array([-1.0], np.float32), np.zeros(2, np.float32)),
+    )
+    got = net.chances(np.array([[0.0], [1.0 + np.log(3.0)]], np.float32))
+    assert got == pytest.approx(np.array([[0.5, 0.5], [0.25, 0.75]]), abs=1e-6)
+    for name, kept in load_nets().items():
+        assert name in ("first", "second")
+        assert all(w.dtype == np.float32 and np.isfinite(w).all() for w in kept.weights)
+
+
 def test_a_net_sees_its_eight_neighbours_and_nothing_beyond_the_rim() -> None:
     net = one_scale() | {"down.0.0.w": np.ones((3, 3, 1, 1), np.float32)}
     got = scores(net, np.ones((3, 4, 1), np.float32))[::2, ::2, 1] + 1
@@ -200,7 +255,7 @@ def test_a_net_sees_its_eight_neighbours_and_nothing_beyond_the_rim() -> None:
 
 
 def test_the_kept_nets_are_finite_numbers() -> None:
-    nets = load_nets()
+    nets = load_unets()
     assert set(nets) == {"first", "edge"}
     for net in nets.values():
         assert all(np.isfinite(w).all() and w.dtype == np.float32 for w in net.values())
@@ -209,7 +264,7 @@ def test_the_kept_nets_are_finite_numbers() -> None:
 def test_the_net_answers_as_the_library_that_learned_it() -> None:
     """Against jax's convolution, on sides that do not halve evenly."""
     jnp = pytest.importorskip("jax.numpy", reason="jax is needed to learn only")
-    from slabvision.study.outline_training import ByJax, new_net
+    from slabvision.study.outline_unet_training import ByJax, new_net
 
     rng = np.random.default_rng(3)
     net, x = new_net(5, (4, 6, 8), 1), rng.normal(size=(9, 14, 5)).astype(np.float32)
@@ -223,8 +278,8 @@ def test_the_net_answers_as_the_library_that_learned_it() -> None:
 def test_cells_keep_every_pixel_and_clicks_are_seen_where_they_are() -> None:
     picture = np.arange(24, dtype=np.float32).reshape(4, 6, 1)
     assert in_cells(picture, 2, 2)[1, 2].tolist() == [16, 17, 22, 23]
-    small = shrink(painted(QUAD))
-    look = look_of(small, np.array([[40.0, 100.0]]), np.zeros((0, 2)))
+    small = shrink(painted(QUAD), CELLS_SIDE)
+    look = cells_of(small, np.array([[40.0, 100.0]]), np.zeros((0, 2)))
     inside, outside = look[..., -4], look[..., -2]
     assert np.unravel_index(inside.argmax(), inside.shape) == (10, 25)
     assert not outside.any()

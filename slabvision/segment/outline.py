@@ -7,12 +7,14 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from slabvision.opencv import cv2
+from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of
 from slabvision.segment.outline_edge import EDGE_SIDE
-from slabvision.segment.outline_look import PIXELS, Small, look_of, shrink
-from slabvision.segment.outline_net import CELL, chances, load_nets, scores
+from slabvision.segment.outline_look import Small, around, colour_bins, look_of, shrink
+from slabvision.segment.outline_net import load_nets
 from slabvision.segment.outline_pieces import corrected, one_piece, rim
 from slabvision.segment.outline_settle import settle
 from slabvision.segment.outline_star import star_piece
+from slabvision.segment.outline_unet import CELL, chances, load_unets, scores
 from slabvision.segment.window import Clicks, Floats, Floats32, Mask, as_clicks, as_pixels
 
 __all__ = ["Bark", "NoSlabError", "SlabOutline", "find_outline", "find_slab_outline"]
@@ -22,6 +24,8 @@ Bark = Literal["out", "in"]
 _LEAST_SHARE = 0.004
 """A piece under this share of the photo is no slab."""
 _MOST_ODDS = 1.5
+_AGREED = 1.4
+"""Log odds of both looks are added and divided by this: more than their mean, less than a sum."""
 _CLICK_ODDS = 60.0
 """Log odds that one pixel may say, and that a clicked one says."""
 
@@ -100,13 +104,17 @@ def find_slab_outline(
 
     Notes
     -----
-    Coarse to fine, as in Lazy snapping (Li, Sun, Tang and Shum 2004, SIGGRAPH). At 512 px a small
-    learned classifier weighs colour, texture, grain and this photo's own colours in the middle
-    and at the rim; a second one also sees the first one's answer all round (auto-context: Tu and
-    Bai 2010, PAMI 32). Clicks speak for what is like them and connected (geodesic distance: Bai
-    and Sapiro 2007, ICCV). The rim of the piece found is then settled at 2000 px by dynamic
-    programming in a ribbon along it. Learned on rendered slabs only, with
-    ``slabvision.study.outline_training``; the time grows with the photo only by shrinking it.
+    Coarse to fine, as in Lazy snapping (Li, Sun, Tang and Shum 2004, SIGGRAPH). Two small learned
+    looks at the shrunk photo are averaged: a perceptron that weighs colour, texture, grain and
+    this photo's own colours in the middle and at the rim, with a second that also sees the
+    first's answer all round (auto-context: Tu and Bai 2010, PAMI 32), and a convolutional network
+    ("U-Net": Ronneberger, Fischer and Brox 2015, MICCAI) that sees shapes and the clicks (Xu et
+    al. 2016, "Deep interactive object selection", CVPR). Clicks also speak for what is like them
+    and connected (geodesic distance: Bai and Sapiro 2007, ICCV). The rim of the piece found is
+    then settled by a second network that sees the photo straightened in a ribbon along it, in
+    ever finer steps down to 2000 px.
+    Learned on rendered slabs only, with ``slabvision.study.outline_training`` and
+    ``outline_unet_training``; the time grows with the photo only by shrinking it.
     """
     if bark not in ("out", "in"):
         raise ValueError(f'bark is {bark!r}; "out" or "in" can be asked for')
@@ -119,7 +127,7 @@ def find_slab_outline(
     small = shrink(image)
     factor = np.array(shape) / np.array(small.lab.shape[:2])
     near = [(c + 0.5) / factor - 0.5 for c in clicks]
-    chance = slab_chance(small, near[0], near[1], bark)
+    chance = slab_chance(small, shrink(image, CELLS_SIDE), near[0], near[1], bark)
     piece = slab_piece(chance, small.lab, near[0], near[1])
     if piece.mean() < _LEAST_SHARE:
         raise NoSlabError("no slab was found in this photo; click on it, or draw its outline")
@@ -132,14 +140,56 @@ def find_slab_outline(
     return _closed_by_frame(settled, shape)
 
 
-def slab_chance(small: Small, inside: Floats, outside: Floats, bark: Bark) -> Floats32:
-    """Return the chance of the wanted wood for every pixel of the shrunk photo."""
-    rows, cols = small.lab.shape[:2]
-    score = scores(load_nets()["first"], look_of(small, inside, outside))
-    size = (score.shape[1] * PIXELS // CELL, score.shape[0] * PIXELS // CELL)
-    chance = chances(cv2.resize(score, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols])
+def slab_chance(
+    small: Small, cells: Small, inside: Floats, outside: Floats, bark: Bark
+) -> Floats32:
+    """Return the chance of the wanted wood for every pixel of the shrunk photo.
+
+    Parameters
+    ----------
+    small, cells : Small
+        The photo shrunk for the perceptrons and for the convolutional net.
+    inside, outside : ndarray, shape (N, 2)
+        Clicks in the coordinates of ``small``.
+    bark : {"out", "in"}
+    """
     wanted = [1, 2] if bark == "in" else [1]
-    return corrected(chance[..., wanted].sum(axis=2), small.lab, inside, outside)
+    both = [
+        _by_look(small, inside, outside, wanted),
+        _by_cells(cells, small, inside, outside, wanted),
+    ]
+    # Each knows what the other misses: a mean of log odds, as sure as both are apart.
+    odds = sum(np.log(c) - np.log1p(-c) for c in (np.clip(c, 0.01, 0.99) for c in both))
+    mean = np.asarray(1 / (1 + np.exp(-odds / _AGREED)), np.float32)
+    return corrected(mean, small.lab, inside, outside)
+
+
+def _by_look(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -> Floats32:
+    """Return the chance that the perceptrons give, each pixel by its own features."""
+    nets = load_nets()
+    bins = colour_bins(small)
+    look = look_of(small, bins, inside, outside)
+    rows, cols, _ = look.shape
+    first = nets["first"].chances(look.reshape(rows * cols, -1)).reshape(rows, cols, -1)
+    wood = corrected(first[..., 1] + first[..., 2], small.lab, inside, outside)
+    both = np.concatenate([look, first, around(wood, small, bins)], axis=2)
+    second = nets["second"].chances(both.reshape(rows * cols, -1)).reshape(rows, cols, -1)
+    # Both answers count alike: the second sees further, the first was learned more firmly.
+    return np.asarray(0.5 * (first[..., wanted] + second[..., wanted]).sum(axis=2), np.float32)
+
+
+def _by_cells(
+    cells: Small, small: Small, inside: Floats, outside: Floats, wanted: list[int]
+) -> Floats32:
+    """Return the chance that the convolutional net gives, in the size of ``small``."""
+    rows, cols = cells.lab.shape[:2]
+    factor = np.array(small.lab.shape[:2]) / (rows, cols)
+    near = [(c + 0.5) / factor - 0.5 for c in (inside, outside)]
+    score = scores(load_unets()["first"], cells_of(cells, *near))
+    size = (score.shape[1] * PIXELS // CELL, score.shape[0] * PIXELS // CELL)
+    score = cv2.resize(score, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols]
+    chance = chances(score)[..., wanted].sum(axis=2)
+    return np.asarray(cv2.resize(chance, small.lab.shape[1::-1], interpolation=cv2.INTER_LINEAR))
 
 
 def slab_piece(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) -> Mask:

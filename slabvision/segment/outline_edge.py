@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.outline_look import in_cells
+from slabvision.segment.outline_cells import in_cells
 from slabvision.segment.window import Floats, Floats32, Mask, as_unit
 
 __all__ = [
@@ -79,7 +79,9 @@ def _calm(points: Floats, sigma: float, closed: bool) -> Floats:
     return np.asarray(gaussian_filter1d(long, sigma, axis=0)[pad : pad + len(points)])
 
 
-def lay_ribbon(image: NDArray[Any], scale: float, rough: Floats, *, closed: bool) -> Ribbon:
+def lay_ribbon(
+    image: NDArray[Any], scale: float, rough: Floats, *, closed: bool, coarse: float = 1.0
+) -> Ribbon:
     """Straighten a photo along a rough outline.
 
     Parameters
@@ -92,9 +94,11 @@ def lay_ribbon(image: NDArray[Any], scale: float, rough: Floats, *, closed: bool
         Outline in photo pixels, wood on its left as seen along it with rows down (counter-
         clockwise on the screen), so that ``outward`` points off the wood.
     closed : bool
+    coarse : float
+        How much longer than usual the steps are.
     """
     height, width = image.shape[:2]
-    step = scale * max(height, width) / EDGE_SIDE
+    step = coarse * scale * max(height, width) / EDGE_SIDE
     line = evenly(rough, STATION * step, closed=closed)
     line = _calm(line, 3.0, closed)
     line = evenly(line, STATION * step, closed=closed, multiple=_ROUND)

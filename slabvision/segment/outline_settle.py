@@ -16,19 +16,19 @@ from slabvision.segment.outline_edge import (
     ribbon_places,
     wood_left,
 )
-from slabvision.segment.outline_net import chances, load_nets, scores
+from slabvision.segment.outline_unet import chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["edge_chances", "ring_of_votes", "settle", "votes"]
+__all__ = ["edge_chances", "reaching_frame", "ring_of_votes", "settle", "votes"]
 
-_PASSES = 3
-"""Rounds at most: the next ribbon lies along the last one's answer."""
-_STILL = 0.003
-"""Share of the piece that has changed when there is no next round."""
+_COARSE = (3.0, 2.0, 1.0, 1.0)
+"""How long the steps are in each round; the next ribbon lies along the last one's answer."""
 _GRID = 2
 """Steps of a ribbon to a pixel of the picture in which its places vote."""
 _CALM = 1.2
 """How far a vote reaches, pixels of that picture (standard deviation)."""
+_BY_FRAME = 0.02
+"""Share of the photo's longer side that is near the frame."""
 _MOST_ODDS = 4.0
 _CLICK_PX = 4
 _ROUND_IT = 48
@@ -61,24 +61,23 @@ def settle(
         The edge stays on the right side of them.
     bark : {"out", "in"}
     """
-    scale = max(shape) / max(image.shape[:2])
     pixel = _GRID * max(shape) / EDGE_SIDE
     size = (max(4, round(shape[0] / pixel)), max(4, round(shape[1] / pixel)))
     factor = np.array(shape) / size
     wanted = [1, 2] if bark == "in" else [1]
-    piece = _filled((ring + 0.5) / factor - 0.5, size)
-    for _ in range(_PASSES):
-        ribbon = lay_ribbon(image, scale, wood_left(ring), closed=True)
+    piece = rough = _filled((ring + 0.5) / factor - 0.5, size)
+    for coarse in _COARSE:
+        factor_of = min(1.0, EDGE_SIDE / coarse / max(image.shape[:2]))
+        small = cv2.resize(image, None, fx=factor_of, fy=factor_of, interpolation=cv2.INTER_AREA)
+        scale = max(shape) / max(small.shape[:2])
+        ribbon = lay_ribbon(small, scale, wood_left(ring), closed=True, coarse=coarse)
         wood = edge_chances(ribbon)[..., wanted].sum(axis=2)
-        field = votes(ribbon, wood, piece, factor)
+        field = reaching_frame(votes(ribbon, wood, piece, factor), rough)
         for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
             for row, col in np.rint((points + 0.5) / factor - 0.5).astype(int):
                 cv2.circle(field, (int(col), int(row)), _CLICK_PX, value, -1)
-        before = piece
-        at, piece = ring_of_votes(field, before)
+        at, piece = ring_of_votes(field, piece)
         ring = (at + 0.5) * factor - 0.5
-        if (piece ^ before).sum() < _STILL * before.sum():
-            break
     limit = np.array(shape, np.float64) - 1
     ring = np.where(ring < factor, 0.0, ring)
     return np.asarray(np.where(ring > limit - factor, limit, ring))
@@ -86,10 +85,11 @@ def settle(
 
 def edge_chances(ribbon: Ribbon) -> Floats32:
     """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4)."""
-    lab, seen = ribbon.lab, ribbon.seen
+    # Beyond the frame the photo's rim goes on: a cut slab is wood there, ground is ground.
+    lab, seen = ribbon.lab, np.ones_like(ribbon.seen)
     round_it = np.arange(-_ROUND_IT, len(lab) + _ROUND_IT)
     at = round_it % len(lab) if ribbon.closed else np.clip(round_it, 0, len(lab) - 1)
-    score = scores(load_nets()["edge"], edge_look(lab[at], seen[at]))
+    score = scores(load_unets()["edge"], edge_look(lab[at], seen[at]))
     return chances(score[_ROUND_IT:-_ROUND_IT])
 
 
@@ -111,16 +111,32 @@ def votes(ribbon: Ribbon, wood: Floats32, piece: Mask, factor: Floats) -> Floats
     at = np.rint((places + 0.5) / factor - 0.5).astype(np.intp)
     at = np.clip(at, 0, np.array(piece.shape) - 1)
     flat = at[:, 0] * piece.shape[1] + at[:, 1]
+    calm = _CALM * ribbon.step / float(factor.mean()) * _GRID
     sums, counts = (
         cv2.GaussianBlur(
             np.bincount(flat, weight, piece.size).reshape(piece.shape).astype(np.float32),
-            (0, 0), _CALM,
+            (0, 0),
+            calm,
         )
         for weight in (odds, None)
-    )  # fmt: skip
+    )
     beyond = np.where(piece, _MOST_ODDS, -_MOST_ODDS).astype(np.float32)
     weak = np.float32(0.02)
     return np.asarray((sums + weak * beyond) / (counts + weak))
+
+
+def reaching_frame(field: Floats32, rough: Mask) -> Floats32:
+    """Return votes where wood near the frame reaches it wherever the rough piece did.
+
+    Along the frame there is little to see beyond the wood, so that votes are weak there.
+    """
+    out = field.copy()
+    deep = min(round(_BY_FRAME * max(field.shape)), min(field.shape) // 4)
+    for turn in range(4):
+        strip, reached = np.rot90(out, turn), np.rot90(rough, turn)[0]
+        cut = reached & (strip[deep] > 0)
+        strip[:deep, cut] = np.maximum(strip[:deep, cut], 1)
+    return out
 
 
 def ring_of_votes(field: Floats32, before: Mask) -> tuple[Floats, Mask]:
@@ -151,9 +167,7 @@ def _area(ring: Floats) -> float:
 
 
 def _ring_of(piece: Mask) -> Floats:
-    found, _ = cv2.findContours(
-        piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
+    found, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     return np.asarray(max(found, key=len)[:, 0, ::-1], np.float64)
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of
 from slabvision.segment.outline_edge import (
     EDGE_SIDE,
     STATION,
@@ -17,17 +18,19 @@ from slabvision.segment.outline_edge import (
     ribbon_places,
     wood_left,
 )
-from slabvision.segment.outline_look import LONG_SIDE, PIXELS, Small, look_of, shrink
-from slabvision.segment.outline_net import CELL
+from slabvision.segment.outline_look import Small, shrink
+from slabvision.segment.outline_unet import CELL
 from slabvision.segment.window import Floats, Floats32
 from slabvision.study.outline_pictures import FACE, GROUND, UNKNOWN, classes_of, training_picture
 from slabvision.study.outline_scenes import OutlineScene
 
 __all__ = ["EdgeLessons", "Lesson", "as_lesson", "click_on", "picture_lesson", "turned"]
 
-SIDE = 2 * LONG_SIDE
+SIDE = 2 * CELLS_SIDE
 """Pictures are made this large, for texture is looked at in twice the first look's size."""
 STATIONS = 192
+COARSE = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0)
+"""How long a ribbon's steps may be."""
 Classes = NDArray[np.uint8]
 
 
@@ -46,18 +49,18 @@ def picture_lesson(rng: np.random.Generator, scene: OutlineScene, other: Outline
     size = (SIDE, round(0.75 * SIDE))
     image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
     shows = cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)
-    small = shrink(image)
+    small = shrink(image, CELLS_SIDE)
     rows, cols = small.lab.shape[:2]
     size = (cols * CELL // PIXELS, rows * CELL // PIXELS)
     return Lesson(
-        Small(small.lab.astype(np.float16), small.rough.astype(np.float16)),
+        Small(small.lab.astype(np.float16), small.rough.astype(np.float16), small.scale),
         np.asarray(cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)),
     )
 
 
 def turned(rng: np.random.Generator, lesson: Lesson) -> Lesson:
     """Return a lesson mirrored by chance, in other light."""
-    lab, rough = (np.asarray(part, np.float32) for part in lesson.small)
+    lab, rough = (np.asarray(part, np.float32) for part in lesson.small[:2])
     shows = lesson.shows
     ways = [np.s_[::-1] if rng.uniform() < 0.5 else np.s_[:] for _ in range(2)]
     lab, rough, shows = (each[ways[0], ways[1]] for each in (lab, rough, shows))
@@ -65,14 +68,16 @@ def turned(rng: np.random.Generator, lesson: Lesson) -> Lesson:
     shift = np.float32([rng.normal(0, 0.02), *rng.normal(0, 0.012, 2)])
     lab = lab * np.float32([gain, chroma, chroma]) + shift
     rough = rough + np.float32(0.25 * np.log(gain))
-    small = Small(np.ascontiguousarray(lab, np.float32), np.ascontiguousarray(rough, np.float32))
+    small = Small(
+        np.ascontiguousarray(lab, np.float32), np.ascontiguousarray(rough, np.float32), 1.0
+    )
     return Lesson(small, np.ascontiguousarray(shows))
 
 
 def as_lesson(lesson: Lesson, inside: Floats, outside: Floats) -> Floats32:
     """Return what the first net looks at, clicks given in places of the answer."""
     scale = PIXELS / CELL
-    return look_of(lesson.small, *((c + 0.5) * scale - 0.5 for c in (inside, outside)))
+    return cells_of(lesson.small, *((c + 0.5) * scale - 0.5 for c in (inside, outside)))
 
 
 def click_on(
@@ -120,11 +125,19 @@ class EdgeLessons:
     """
 
     def __init__(self, scene: OutlineScene) -> None:
-        self.pixels = scene.pixels
         self.shows = classes_of(scene)
-        self.step = max(self.shows.shape) / EDGE_SIDE
-        ring = scene.arris
-        self.ring = evenly(wood_left(ring), STATION * self.step, closed=True)
+        self.ring = wood_left(scene.arris)
+        self._pixels = scene.pixels
+        self._smaller: dict[float, NDArray[np.uint8]] = {}
+
+    def _seen(self, coarse: float) -> NDArray[np.uint8]:
+        """Return the picture shrunk as it is for ribbons of coarse steps."""
+        if coarse not in self._smaller:
+            factor = min(1.0, EDGE_SIDE / coarse / max(self._pixels.shape))
+            self._smaller[coarse] = np.asarray(
+                cv2.resize(self._pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+            )
+        return self._smaller[coarse]
 
     def take(self, rng: np.random.Generator) -> tuple[Floats32, Classes] | None:
         """Return what the second net looks at and the classes there, or None off the photo.
@@ -135,21 +148,25 @@ class EdgeLessons:
 
         spare = 24
         count = STATIONS + 2 * spare
-        if len(self.ring) < count:
+        coarse = float(rng.choice(COARSE))
+        step = coarse * max(self.shows.shape) / EDGE_SIDE
+        ring = evenly(self.ring, STATION * step, closed=True)
+        if len(ring) < count:
             return None
-        at = (int(rng.integers(len(self.ring))) + np.arange(count)) % len(self.ring)
-        line = self.ring[at]
+        at = (int(rng.integers(len(ring))) + np.arange(count)) % len(ring)
+        line = ring[at]
         way = np.gradient(gaussian_filter1d(line, 3.0, axis=0), axis=0)
         way /= np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-        off = rng.normal(0, float(rng.choice([2, 8, 14])))
-        off = off + np.zeros(count)
-        for sigma, most in ((3, 2.5), (12, 7), (50, 12)):
+        off = rng.normal(0, float(rng.choice([2, 8, 20]))) + np.zeros(count)
+        for sigma, most in ((3, 2.5), (12, 7), (50, 16)):
             wobble = gaussian_filter1d(rng.normal(0, 1, count + 400), sigma)[200:-200]
-            wobble *= 2 * np.sqrt(sigma) * rng.exponential(most) / 2
-            off += np.clip(wobble, -26, 26)
-        off = np.clip(off, -34, 34) * self.step
+            wobble *= np.sqrt(sigma) * rng.exponential(most)
+            off += np.clip(wobble, -50, 50)
+        off = np.clip(off, -80, 80) * step
         line = line + np.column_stack([way[:, 1], -way[:, 0]]) * off[:, None]
-        ribbon = lay_ribbon(self.pixels, 1.0, line, closed=False)
+        seen_small = self._seen(coarse)
+        scale = max(self.shows.shape) / max(seen_small.shape)
+        ribbon = lay_ribbon(seen_small, scale, line, closed=False, coarse=coarse)
         first = (len(ribbon.points) - STATIONS) // 2
         if first < 0:
             return None

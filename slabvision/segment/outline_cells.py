@@ -1,0 +1,56 @@
+"""What the convolutional net looks at: the photo shrunk, in cells of pixels, with the clicks."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from slabvision.opencv import cv2
+from slabvision.segment.outline_look import Small
+from slabvision.segment.window import Floats, Floats32
+
+__all__ = ["CELLS_SIDE", "PIXELS", "cells_of", "in_cells"]
+
+CELLS_SIDE = 384
+"""Pixels on the longer side of the photo shrunk for this net."""
+PIXELS = 4
+"""Pixels of a cell in each direction."""
+_NEAR, _FAR = 1.2, 9.0
+"""How far a click is seen in cells, sharply and dimly."""
+
+
+def in_cells(picture: Floats32, rows: int, cols: int) -> Floats32:
+    """Return a picture with ``rows`` x ``cols`` pixels of each cell as its channels."""
+    down, over, count = picture.shape[0] // rows, picture.shape[1] // cols, picture.shape[2]
+    parts = picture.reshape(down, rows, over, cols, count).swapaxes(1, 2)
+    return np.asarray(parts.reshape(down, over, rows * cols * count))
+
+
+def cells_of(small: Small, inside: Floats, outside: Floats) -> Floats32:
+    """Return what the first net looks at, shape (h / 4, w / 4, 57).
+
+    Every pixel's colour; texture; where the photo is and where in it; the clicks.
+    """
+    height, width = small.lab.shape[:2]
+    below, beside = -height % PIXELS, -width % PIXELS
+    lab = cv2.copyMakeBorder(small.lab, 0, below, 0, beside, cv2.BORDER_REPLICATE)
+    rough = cv2.copyMakeBorder(small.rough, 0, below, 0, beside, cv2.BORDER_REPLICATE)
+    down, over = (height + below) // PIXELS, (width + beside) // PIXELS
+    y = ((np.arange(down, dtype=np.float32) + 0.5) * PIXELS / height * 2 - 1)[:, None]
+    x = ((np.arange(over, dtype=np.float32) + 0.5) * PIXELS / width * 2 - 1)[None, :]
+    photo = (y <= 1) & (x <= 1)
+    place = np.stack([photo, y + 0 * x, x + 0 * y], axis=2).astype(np.float32)
+    seen = in_cells(lab - np.float32([0.5, 0, 0]), PIXELS, PIXELS) * 2
+    texture = cv2.resize(rough, (over, down), interpolation=cv2.INTER_AREA)
+    said = [_near(clicks, down, over) for clicks in (inside, outside)]
+    return np.concatenate([seen, texture, place, *said], axis=2)
+
+
+def _near(clicks: Floats, down: int, over: int) -> Floats32:
+    """Return how near each cell is to a click, sharply and dimly, shape (down, over, 2)."""
+    out = np.zeros((down, over, 2), np.float32)
+    r, c = np.arange(down)[:, None], np.arange(over)[None, :]
+    for row, col in (np.asarray(clicks).reshape(-1, 2) + 0.5) / PIXELS - 0.5:
+        apart = np.square(r - row) + np.square(c - col)
+        for k, sigma in enumerate((_NEAR, _FAR)):
+            np.maximum(out[..., k], np.exp(-apart / (2 * sigma**2)), out=out[..., k])
+    return out
