@@ -39,7 +39,7 @@ def cells_of(small: Small, inside: Floats, outside: Floats) -> Floats32:
     x = ((np.arange(over, dtype=np.float32) + 0.5) * PIXELS / width * 2 - 1)[None, :]
     photo = (y <= 1) & (x <= 1)
     place = np.stack([photo, y + 0 * x, x + 0 * y], axis=2).astype(np.float32)
-    seen = in_cells(lab - np.float32([0.5, 0, 0]), PIXELS, PIXELS) * 2
+    seen = in_cells(lab - np.array([0.5, 0, 0], np.float32), PIXELS, PIXELS) * 2
     texture = cv2.resize(rough, (over, down), interpolation=cv2.INTER_AREA)
     said = [_near(clicks, down, over) for clicks in (inside, outside)]
     return np.concatenate([seen, texture, place, *said], axis=2)

@@ -113,7 +113,7 @@ def lay_ribbon(
         strip = cv2.cvtColor(strip, cv2.COLOR_GRAY2RGB)
     lab = cv2.cvtColor(strip, cv2.COLOR_RGB2LAB) / np.float32(100)
     limit = np.array([height, width]) * scale - 0.5
-    seen = ((at >= -0.5) & (at <= limit)).all(axis=2)
+    seen = np.asarray(((at >= -0.5) & (at <= limit)).all(axis=2))
     return Ribbon(lab, seen, line, outward, step, closed)
 
 

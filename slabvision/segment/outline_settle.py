@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -157,8 +157,8 @@ def ring_of_votes(field: Floats32, before: Mask) -> tuple[Floats, Mask]:
     least = np.float32(1e-3)
     only = np.where(piece, np.maximum(field, least), np.minimum(field, -least))
     padded = np.pad(only, 1, constant_values=-_MOST_ODDS)
-    found = find_contours(padded, 0.0, fully_connected="low")
-    return max(found, key=_area)[:-1] - 1, piece
+    found = cast(Any, find_contours)(padded, 0.0, fully_connected="low")
+    return np.asarray(max(found, key=_area)[:-1] - 1), piece
 
 
 def _area(ring: Floats) -> float:

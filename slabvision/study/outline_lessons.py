@@ -63,10 +63,11 @@ def turned(rng: np.random.Generator, lesson: Lesson) -> Lesson:
     lab, rough = (np.asarray(part, np.float32) for part in lesson.small[:2])
     shows = lesson.shows
     ways = [np.s_[::-1] if rng.uniform() < 0.5 else np.s_[:] for _ in range(2)]
-    lab, rough, shows = (each[ways[0], ways[1]] for each in (lab, rough, shows))
+    lab, rough = (each[ways[0], ways[1]] for each in (lab, rough))
+    shows = shows[ways[0], ways[1]]
     gain, chroma = np.exp(rng.normal(0, 0.08)), np.exp(rng.normal(0, 0.12))
-    shift = np.float32([rng.normal(0, 0.02), *rng.normal(0, 0.012, 2)])
-    lab = lab * np.float32([gain, chroma, chroma]) + shift
+    shift = np.array([rng.normal(0, 0.02), *rng.normal(0, 0.012, 2)], np.float32)
+    lab = lab * np.array([gain, chroma, chroma], np.float32) + shift
     rough = rough + np.float32(0.25 * np.log(gain))
     small = Small(
         np.ascontiguousarray(lab, np.float32), np.ascontiguousarray(rough, np.float32), 1.0
@@ -191,8 +192,8 @@ def _in_other_light(rng: np.random.Generator, lab: Floats32) -> Floats32:
         out = cv2.GaussianBlur(out, (0, 0), sigmaX=sigma, sigmaY=sigma / STATION + 0.01)
     gain, chroma = np.exp(rng.normal(0, 0.2)), np.exp(rng.normal(0, 0.25))
     gain = min(gain, 1.05 / max(float(out[..., 0].max()), 1e-3))
-    out = out * np.float32([gain, chroma, chroma])
-    out = out + np.float32([0, *rng.normal(0, 0.03, 2)])
+    out = out * np.array([gain, chroma, chroma], np.float32)
+    out = out + np.array([0, *rng.normal(0, 0.03, 2)], np.float32)
     if rng.uniform() < 0.25:
         rows, cols = out.shape[:2]
         y = np.arange(rows, dtype=np.float32)[:, None] - np.float32(rng.uniform(0, rows))
@@ -202,5 +203,5 @@ def _in_other_light(rng: np.random.Generator, lab: Floats32) -> Floats32:
         lit = 1 / (1 + np.exp(-np.clip(away, -20, 20)))
         shade = np.float32(rng.uniform(0.35, 0.9))
         out = out * (shade + (1 - shade) * lit)[..., None]
-    noise = np.float32(rng.uniform(0, 0.03)) * np.float32([1, 0.5, 0.5])
+    noise = np.float32(rng.uniform(0, 0.03)) * np.array([1, 0.5, 0.5], np.float32)
     return np.asarray(out + rng.standard_normal(out.shape, dtype=np.float32) * noise, np.float32)

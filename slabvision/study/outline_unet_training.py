@@ -150,7 +150,6 @@ def learn(
     import jax
     import jax.numpy as jnp
 
-    @jax.jit
     def step(net: Net, first: Net, second: Net, x: Any, shows: Any, rate: Any, k: Any) -> Any:
         loss, slope = jax.value_and_grad(_loss)(net, x, shows)
         size = jnp.sqrt(sum(jnp.square(each).sum() for each in slope.values()))
@@ -164,6 +163,7 @@ def learn(
         }
         return moved, first, second, loss
 
+    quick: Any = jax.jit(step)
     forward = jax.jit(_scores)
     net = {key: jnp.asarray(each) for key, each in net.items()}
     first = {key: jnp.zeros_like(each) for key, each in net.items()}
@@ -175,7 +175,7 @@ def learn(
         if done >= 1:
             break
         now = rate * min(1.0, (k + 1) / 100) * 0.5 * (1 + np.cos(np.pi * done))
-        net, first, second, loss = step(net, first, second, x, shows, now, k + 1.0)
+        net, first, second, loss = quick(net, first, second, x, shows, now, k + 1.0)
         current.update(net)
         usual += (float(loss) - usual) / min(k + 1, 100)
         if k % 100 == 99:
