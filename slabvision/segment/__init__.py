@@ -10,9 +10,11 @@ from slabvision.segment.outline import (
     find_outline,
     find_slab_outline,
 )
+from slabvision.segment.suggest import BadOutlineError, suggest_defects
 from slabvision.segment.trace import CheckLine, trace_check, trace_check_line
 
 __all__ = [
+    "BadOutlineError",
     "CheckLine",
     "GrownRegion",
     "NoSlabError",
@@ -21,6 +23,7 @@ __all__ = [
     "find_slab_outline",
     "grow_region",
     "grow_region_soft",
+    "suggest_defects",
     "trace_check",
     "trace_check_line",
 ]

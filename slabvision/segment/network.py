@@ -17,7 +17,7 @@ _FURTHEST = 5.0
 """Standardised features beyond this were not seen in training."""
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def stored(name: str) -> Weights:
     """Return the weights of ``name``.npz beside this module.
 

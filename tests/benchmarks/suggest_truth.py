@@ -1,0 +1,110 @@
+"""Which pieces of a rendered face are right, and which defects were found."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.opencv import cv2
+from slabvision.segment.face_view import View
+from slabvision.segment.proposals import Candidate
+from tests.benchmarks.rendered_faces import KINDS
+from tests.benchmarks.rendered_yards import YardFace
+
+CHECKS = ("end_check", "surface_check", "through_check", "shake", "pith")
+NEAR_PX = 3
+"""Of the shrunken face, 1600 px long."""
+LONG_MM = 50.0
+LEAST_PX = 60
+RIGHT_OVERLAP = 0.3
+
+
+class Truth(NamedTuple):
+    """One defect on the shrunken face; ``counts`` where the bars ask for it."""
+
+    group: str
+    mask: NDArray[np.bool_]
+    counts: bool
+
+
+def truths_of(face: YardFace, view: View) -> list[Truth]:
+    """Defects of a face as they lie on the view."""
+    top, left = view.corner
+    labels = face.labels[top : top + view.size[0], left : left + view.size[1]]
+    shape = np.array(view.wood.shape)
+    found = []
+    for number, kind in face.kinds.items():
+        points = np.argwhere(labels == number)
+        at = np.minimum((points * shape / np.array(view.size)).astype(int), shape - 1)
+        mask = np.zeros(tuple(shape), bool)
+        mask[at[:, 0], at[:, 1]] = True
+        mask &= view.wood
+        if not mask.any():
+            continue
+        check = kind in CHECKS
+        group = "check" if check else KINDS.get(kind, "other")
+        counts = (check and kind != "pith" and face.lengths_mm[number] > LONG_MM) or (
+            group in ("knot", "bark", "rot") and np.count_nonzero(mask) > LEAST_PX
+        )
+        found.append(Truth(group, mask, counts))
+    return found
+
+
+def close_to(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The mask and what lies within NEAR_PX of it."""
+    kernel = np.ones((2 * NEAR_PX + 1,) * 2, np.uint8)
+    return cv2.dilate(mask.astype(np.uint8), kernel) > 0
+
+
+def right(pieces: list[Candidate], truths: list[Truth]) -> NDArray[np.bool_]:
+    """For each piece whether a person would accept it.
+
+    A line where half of it lies within 3 px of true checks; anything else where it overlaps one
+    defect by 30 % (intersection over union).
+    """
+    shape = truths[0].mask.shape if truths else (1, 1)
+    checks = np.zeros(shape, bool)
+    numbers = np.zeros(shape, np.int32)
+    for k, truth in enumerate(truths, start=1):
+        if truth.group == "check":
+            checks |= truth.mask
+        else:
+            numbers[truth.mask] = k
+    near = close_to(checks)
+    sizes = np.bincount(numbers.ravel(), minlength=len(truths) + 1)
+    answer = np.zeros(len(pieces), bool)
+    for k, piece in enumerate(pieces if truths else []):
+        if piece.line:
+            answer[k] = near[piece.window][piece.mask].mean() > 0.5
+            continue
+        area = np.count_nonzero(piece.mask)
+        both = np.bincount(numbers[piece.window][piece.mask], minlength=len(truths) + 1)
+        both[0] = 0
+        answer[k] = (both / np.maximum(sizes + area - both, 1)).max() >= RIGHT_OVERLAP
+    return answer
+
+
+def found(pieces: list[Candidate], truths: list[Truth]) -> list[bool]:
+    """For each truth whether one of the pieces found it; a check when half of it is covered."""
+    if not truths:
+        return []
+    covered = np.zeros(truths[0].mask.shape, bool)
+    for piece in pieces:
+        if piece.line:
+            covered[piece.window] |= piece.mask
+    covered = close_to(covered)
+    answer = []
+    for truth in truths:
+        if truth.group == "check":
+            answer.append(bool(covered[truth.mask].mean() >= 0.5))
+            continue
+        area = np.count_nonzero(truth.mask)
+        best = 0.0
+        for piece in pieces:
+            both = np.count_nonzero(truth.mask[piece.window] & piece.mask)
+            if both and not piece.line:
+                best = max(best, both / (area + np.count_nonzero(piece.mask) - both))
+        answer.append(best >= RIGHT_OVERLAP)
+    return answer

@@ -1,0 +1,126 @@
+"""Train the trees that say how likely a piece of a face is a defect; ``segment/suggest.npz``.
+
+Run with ``python -m tests.benchmarks.train_suggest FOLDER`` after ``train_matter``. Photos of
+faces in a yard are rendered into FOLDER once; no real photo is used. Prints what each confidence
+would give on faces left out of training in turn, from which ``LEAST_CONFIDENCE`` was chosen.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from slabvision.segment.face_view import view_of
+from slabvision.segment.network import Weights
+from slabvision.segment.proposals import Candidates, candidates
+from slabvision.segment.suggest import surest_apart
+from slabvision.segment.trees import boosted
+from tests.benchmarks.learning import write
+from tests.benchmarks.rendered_yards import YardFace, yards_for_training
+from tests.benchmarks.suggest_truth import Truth, found, right, truths_of
+
+PARTS = 4
+LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
+COUNTED = ("knot", "bark", "rot", "check")
+
+
+class Looked(NamedTuple):
+    """A face that was looked over: its pieces, which are right, its defects."""
+
+    pieces: Candidates
+    good: NDArray[np.bool_]
+    truths: list[Truth]
+
+
+def look(face: YardFace) -> Looked:
+    """Look a face over and judge its pieces."""
+    view = view_of(face.pixels, face.outline)
+    pieces = candidates(view)
+    truths = truths_of(face, view)
+    return Looked(pieces, right(pieces.pieces, truths), truths)
+
+
+def learned(looked: list[Looked]) -> Weights:
+    """Fit boosted trees; return them as plain arrays."""
+    from sklearn.ensemble import GradientBoostingClassifier
+
+    rows = np.concatenate([one.pieces.features for one in looked])
+    good = np.concatenate([one.good for one in looked])
+    model = GradientBoostingClassifier(
+        n_estimators=160, max_depth=4, learning_rate=0.07, subsample=0.6, max_features=0.4,
+        min_samples_leaf=8, random_state=0,
+    ).fit(rows, good)  # fmt: skip
+    share = good.mean()
+    return as_arrays(model, float(np.log(share / (1 - share)))) | {
+        "mean": rows.mean(axis=0), "spread": rows.std(axis=0) + 1e-3,
+    }  # fmt: skip
+
+
+def as_arrays(model: Any, start: float) -> Weights:
+    """The trees of a fitted model, padded to one size."""
+    trees = [estimator.tree_ for estimator in model.estimators_[:, 0]]
+    nodes = max(tree.node_count for tree in trees)
+    names = ("column", "limit", "low", "high", "value")
+    out = {name: np.zeros((len(trees), nodes), np.float32) for name in names}
+    out["column"] -= 1
+    for k, tree in enumerate(trees):
+        n = tree.node_count
+        leaf = tree.children_left < 0
+        out["column"][k, :n] = np.where(leaf, -1, tree.feature)
+        out["limit"][k, :n] = tree.threshold
+        out["low"][k, :n] = np.maximum(tree.children_left, 0)
+        out["high"][k, :n] = np.maximum(tree.children_right, 0)
+        out["value"][k, :n] = model.learning_rate * tree.value[:, 0, 0]
+    return out | {"start": np.array([start], np.float32)}
+
+
+def counted(looked: list[Looked], odds: list[NDArray[np.float64]], level: float) -> str:
+    """Precision, and recall per group, when what is at least so sure is shown."""
+    shown = good = 0
+    there, seen = dict.fromkeys(COUNTED, 0), dict.fromkeys(COUNTED, 0)
+    for one, value in zip(looked, odds, strict=True):
+        sure = 1 / (1 + np.exp(-value))
+        kept = [k for k in surest_apart(one.pieces, sure) if sure[k] >= level]
+        shown += len(kept)
+        good += int(one.good[kept].sum())
+        for truth, was in zip(one.truths, found([one.pieces.pieces[k] for k in kept], one.truths),
+                              strict=True):  # fmt: skip
+            if truth.counts:
+                there[truth.group] += 1
+                seen[truth.group] += was
+    recall = ", ".join(f"{group} {seen[group]}/{there[group]}" for group in COUNTED)
+    return f"{level:.1f}: precision {good / max(shown, 1):.2f} of {shown}; {recall}"
+
+
+def left_out(looked: list[Looked]) -> list[NDArray[np.float64]]:
+    """Log odds of each face's pieces by trees that never saw the face."""
+    odds: list[NDArray[np.float64]] = [np.zeros(0)] * len(looked)
+    for part in range(PARTS):
+        trees = learned([one for k, one in enumerate(looked) if k % PARTS != part])
+        for k in range(part, len(looked), PARTS):
+            odds[k] = boosted(looked[k].pieces.features, trees)
+    return odds
+
+
+def main() -> None:
+    """Render, look, learn, write."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    args = parser.parse_args()
+    looked = []
+    for file in yards_for_training(args.folder):
+        looked.append(look(YardFace.load(file)))
+        good = looked[-1].good
+        print(f"{file.name}: {good.size} pieces, {np.count_nonzero(good)} right", flush=True)
+    write("suggest", learned(looked))
+    odds = left_out(looked)
+    for level in LEVELS:
+        print(counted(looked, odds, level), flush=True)
+
+
+if __name__ == "__main__":
+    main()
