@@ -13,7 +13,7 @@ from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = ["VisitLearner"]
 
-_PRIOR_SPREAD = 0.25
+_PRIOR_SPREAD = 0.1
 """How far a visit is expected to differ from what was learned before, log odds per spread."""
 _ROUNDS = 12
 

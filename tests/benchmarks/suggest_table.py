@@ -93,8 +93,7 @@ def main() -> None:
     later += [face for face in faces if face.clean]
     learner = VisitLearner()
     for face in taught:
-        # A person answers what is shown, and paints what was missed.
-        said = (confidence_of(face.pieces, learner) >= LEAST_CONFIDENCE) | face.good
+        said = confidence_of(face.pieces, learner) >= LEAST_CONFIDENCE
         learner.learn(face.pieces.features[said], face.good[said])
     print(table(later, None, f"after {args.taught} of them, untaught"))
     print(table(later, learner, f"the same, taught by {args.taught}"))
