@@ -86,16 +86,6 @@ def ring_figure(pixels: NDArray[np.uint8], end: EndGrain, sawn: Sawn, title: str
     return figure
 
 
-def _on_wood(end: EndGrain, points: Floats) -> NDArray[np.bool_]:
-    mask = end.view.mask
-    if mask is None:
-        return np.ones(len(points), np.bool_)
-    at = np.round(end.view.to_flat(points)).astype(int)
-    inside = ((at >= 0) & (at < mask.shape)).all(axis=1)
-    at = np.clip(at, 0, np.array(mask.shape) - 1)
-    return np.asarray(inside & mask[at[:, 0], at[:, 1]])
-
-
 def _strokes(axes: Axes, end: EndGrain, rows: int, cols: int) -> Any:
     from matplotlib import colormaps
     from matplotlib.collections import LineCollection
@@ -104,7 +94,7 @@ def _strokes(axes: Axes, end: EndGrain, rows: int, cols: int) -> Any:
     across = np.arange(step / 2, rows, step)
     along = np.arange(step / 2, cols, step)
     grid = np.stack(np.meshgrid(across, along, indexing="ij"), axis=-1).reshape(-1, 2)
-    grid = grid[_on_wood(end, grid)]
+    grid = grid[end.view.on_wood(grid)]
     colours = colormaps["cividis"]
     if not len(grid):
         return colours

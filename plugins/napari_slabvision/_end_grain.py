@@ -58,17 +58,6 @@ def profile(end: Any) -> Profile:
     )
 
 
-def on_wood(end: Any, points: Floats) -> NDArray[np.bool_]:
-    """Return which points of the photo show the end's own wood."""
-    mask = end.view.mask
-    if mask is None:
-        return np.ones(len(points), np.bool_)
-    at = np.round(end.view.to_flat(points)).astype(int)
-    inside = ((at >= 0) & (at < mask.shape)).all(axis=1)
-    at = np.clip(at, 0, np.array(mask.shape) - 1)
-    return np.asarray(inside & mask[at[:, 0], at[:, 1]])
-
-
 def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
     """Return ring directions as strokes coloured by their angle to the face, and the profile."""
     rows, cols = end.shape[:2]
@@ -79,7 +68,7 @@ def end_layers(entry: PhotoEntry, end: Any, found: Profile) -> list[LayerTuple]:
         ),
         axis=-1,
     ).reshape(-1, 2)
-    grid = grid[end.seen(grid) & on_wood(end, grid)]
+    grid = grid[end.seen(grid) & end.view.on_wood(grid)]
     strokes = np.zeros((0, 2, 2))
     colors: list[str] = []
     if len(grid):

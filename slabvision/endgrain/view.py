@@ -69,6 +69,15 @@ class View:
         uv = np.asarray(self.plane.to_mm(points), dtype=np.float64)
         return (uv - self.origin_mm)[:, ::-1] / self.mm_per_px
 
+    def on_wood(self, points: Floats) -> NDArray[np.bool_]:
+        """Return which points (row, col) of the photo show the end's own wood, shape (N,)."""
+        if self.mask is None:
+            return np.ones(len(points), np.bool_)
+        at = np.round(self.to_flat(points)).astype(int)
+        inside = ((at >= 0) & (at < self.mask.shape)).all(axis=1)
+        at = np.clip(at, 0, np.array(self.mask.shape) - 1)
+        return np.asarray(inside & self.mask[at[:, 0], at[:, 1]])
+
     def to_photo(self, points: Floats) -> Floats:
         """Return the photo's (row, col) of flat (row, col)."""
         if self.plane is None:
