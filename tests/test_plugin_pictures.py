@@ -162,9 +162,11 @@ def test_every_step_fits_the_screen(
 
 
 @pytest.mark.parametrize("theme", ["dark", "light"])
-def test_a_preview_is_shown_with_its_size_and_its_keys(
+def test_previews_are_shown_with_their_size_and_their_keys(
     make_napari_viewer: Any, tmp_path: Path, theme: str
 ) -> None:
+    from qtpy.QtCore import QPoint
+
     from slabvision.sample import sample_folder
 
     kept = Path(os.environ.get("SLABVISION_SCREENS", tmp_path))
@@ -192,6 +194,15 @@ def test_a_preview_is_shown_with_its_size_and_its_keys(
         assert cut_off(dock) == []
         assert dock.step(3).tools.accept.isEnabled()
         keep(window, f"{SIZES[0][0]}-{theme}-8-proposal", kept)
+        dock.bench.clicking.discard()
+        dock.open_step(4)
+        press(button_named(dock.step(4).suggest, "Suggest defects"))
+        wait_until(lambda: dock.bench.suggesting.here is not None, what=str(dock.heard))
+        settle(0.5)
+        bar.setValue(dock.step(4).suggest.mapTo(dock.scroll.widget(), QPoint(0, 0)).y() - 20)
+        settle(0.3)
+        assert cut_off(dock) == []
+        keep(window, f"{SIZES[0][0]}-{theme}-9-suggestion", kept)
 
 
 def trace_a_check(dock: Any, hand: Any) -> None:

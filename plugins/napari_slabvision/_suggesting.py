@@ -160,13 +160,13 @@ class Suggesting(QObject):
         rows, cols = proposal.mask.shape
         camera, canvas = self.bench.viewer.scene.camera, self.bench.viewer.canvas
         high, wide = (float(x) for x in canvas.size)
-        fits = min(high / (6 * rows + 60), wide / (6 * cols + 60))
+        fits = min(high / (2 * rows + 60), wide / (2 * cols + 60))
         camera.center = (
             0.0,
             proposal.corner[0] + rows / 2,
             proposal.corner[1] + cols / 2,
         )
-        camera.zoom = float(np.clip(camera.zoom, min(0.5 * fits, 2.0), min(2 * fits, 4.0)))
+        camera.zoom = float(np.clip(camera.zoom, min(fits, 3.0), min(2 * fits, 4.0)))
 
     def accept(self) -> None:
         """Paint the proposal that is shown, as one step of undo, and go on to the next."""
