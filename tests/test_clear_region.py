@@ -257,3 +257,18 @@ def test_sum_with_box_against_a_raster():
     probe = rng.uniform(-80, 80, (4000, 2))
     boxes = shapely.box(probe[:, 0] - 12, probe[:, 1] - 5, probe[:, 0] + 12, probe[:, 1] + 5)
     assert np.array_equal(shapely.contains_xy(grown, probe), shapely.intersects(star, boxes))
+
+
+def test_a_strip_that_folds_on_the_hollow_side_stays_a_shape():
+    # a strip beyond the middle of the bend's circle is turned inside out: what it covers counts
+    outline = swept(radius_mm=700.0, width_mm=600.0, turn_deg=80.0)
+    grain = local_grain(FaceShape(outline))
+    middle = grain.length_mm / 2
+    strip = shapely.box(middle - 200, 300, middle + 200, 1100)
+    flat = shapely.box(middle - 200, -300, middle + 200, 1100)
+    for each in (strip, flat):
+        turned = grain.shape_to_uv(each)
+        assert turned.is_valid
+        assert turned.area > 0
+        inside = shapely.intersection(turned, outline)  # overlay does not fail
+        assert inside.is_valid

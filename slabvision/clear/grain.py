@@ -129,7 +129,11 @@ class Grain:
     def _map(self, shape: Any, convert: Any) -> Any:
         if not self.straight:
             shape = shapely.segmentize(shape, _NODE_MM)
-        return shapely.transform(shape, convert)
+        turned = shapely.transform(shape, convert)
+        if not shapely.is_valid(turned):
+            # on the hollow side of a bend a strip can fold over itself: all it covers counts
+            turned = shapely.make_valid(turned, method="structure", keep_collapsed=False)
+        return turned
 
     def direction_deg(self, s_from: float, s_to: float) -> float:
         """Direction of the chord of the line between two distances, degrees from ``u`` to ``v``."""
