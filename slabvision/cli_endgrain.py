@@ -208,12 +208,15 @@ def _folder(folder: Path, output: Path | None, authority: str) -> tuple[int, int
         return 0, 1
     for each in ends:
         if each.end is None:
-            _say(f"{folder / each.photo}: not readable. {each.reason}")
+            bad = "" if each.coarse_deg else "not readable. "
+            _say(f"{folder / each.photo}: {bad}{each.reason}")
         else:
             _said(f"{folder.name} {each.role}", each.end, authority)
             if output is not None:
                 _write_end(output, folder, each, authority)
-    return _both(folder, ends, output, authority), sum(each.end is None for each in ends)
+    return _both(folder, ends, output, authority), sum(
+        each.end is None and each.coarse_deg is None for each in ends
+    )
 
 
 def _write_end(output: Path, folder: Path, each: EndRead, authority: str) -> None:
@@ -233,8 +236,9 @@ def _both(folder: Path, ends: tuple[EndRead, ...], output: Path | None, authorit
     if sawn is None:
         return 0
     count = sum(each.end is not None for each in ends)
-    if count > 1:
-        typer.echo(f"{plain(folder.resolve().name)}, both ends: {sawn}")
+    if count != 1:
+        which = "both ends" if count else "coarse, by the face's figure"
+        typer.echo(f"{plain(folder.resolve().name)}, {which}: {sawn}")
     if output is not None:
         path = output / f"{folder.resolve().name}-rings.csv"
         typer.echo(f"  wrote {write_whole(path, csv_bytes(combined_table(ends)))}")

@@ -49,12 +49,20 @@ class EndRead:
     end : EndGrain or None
     reason : str
         Why there is none.
+    coarse_deg : (float, float) or None
+        Range of ring angles that the figure of a face speaks for, where no end could be read.
     """
 
     role: str
     photo: str
     end: EndGrain | None
     reason: str = ""
+    coarse_deg: tuple[float, float] | None = None
+
+
+FIGURES: dict[str, tuple[float, float]] = {"cathedral": (0.0, 45.0), "straight": (45.0, 90.0)}
+"""Mean ring angle across the width, degrees, by a face's figure: arches are rings cut flat,
+straight lines rings cut steeply (common practice, no source)."""
 
 
 def ends_of(
@@ -63,6 +71,8 @@ def ends_of(
     plane: Callable[[PhotoEntry], PlaneLike | None] | None = None,
 ) -> tuple[EndRead, ...]:
     """Read every photo of an end; a photo that cannot be read carries its reason.
+
+    Where none can be read, the figure that a person noted of a face comes last: a coarse class.
 
     Parameters
     ----------
@@ -96,7 +106,23 @@ def ends_of(
             found.append(EndRead(entry.role, entry.file, replace(end, name=entry.sha256)))
         except (NotReadable, PhotoError, RecordError, ValueError) as error:
             found.append(EndRead(entry.role, entry.file, None, str(error)))
+    if all(each.end is None for each in found):
+        found += _from_figure(record)[:1]
     return tuple(found)
+
+
+def _from_figure(record: SlabRecord) -> list[EndRead]:
+    """Return what the figure of each face says, coarse as it is."""
+    found = []
+    for entry in record.photos:
+        if entry.role.startswith("face") and entry.figure in FIGURES:
+            low, high = FIGURES[entry.figure]
+            words = (
+                f"coarse class from the face's figure ({entry.figure}, as noted): mean ring angle "
+                f"{low:.0f} to {high:.0f} degrees; no end was read"
+            )
+            found.append(EndRead(entry.role, entry.file, None, words, (low, high)))
+    return found
 
 
 def _inside(outline: list[tuple[float, float]], shape: tuple[int, int]) -> NDArray[np.bool_]:
@@ -131,6 +157,7 @@ class _Both:
     u: Floats
     seen: NDArray[np.bool_]
     names: tuple[str, ...]
+    remark: str = ""
 
 
 def _both(ends: tuple[EndRead, ...]) -> _Both | None:
@@ -146,15 +173,28 @@ def _both(ends: tuple[EndRead, ...]) -> _Both | None:
         seens.append(np.interp(at, share, seen.astype(float)) > 0.5)
         names.append(read.end.name)
     if not angles:
-        return None
+        return _coarse(ends)
     mean = np.mean(angles, axis=0)
     apart = np.ptp(angles, axis=0) / 2 if len(angles) > 1 else np.zeros_like(mean)
     u = np.hypot(np.mean(spreads, axis=0), apart)
-    return _Both(np.clip(mean, 0, 90), np.clip(u, 0, 90), np.all(seens, axis=0), tuple(names))
+    remark = "" if len(names) > 1 else "ring angle read at one end only"
+    seen = np.all(seens, axis=0)
+    return _Both(np.clip(mean, 0, 90), np.clip(u, 0, 90), seen, tuple(names), remark)
+
+
+def _coarse(ends: tuple[EndRead, ...]) -> _Both | None:
+    """Return the middle of a coarse range everywhere, as unsure as a rectangular distribution."""
+    read = next((each for each in ends if each.coarse_deg is not None), None)
+    if read is None or read.coarse_deg is None:
+        return None
+    low, high = read.coarse_deg
+    angle = np.full(STATIONS.size, (low + high) / 2)
+    u = np.full(STATIONS.size, (high - low) / np.sqrt(12.0))
+    return _Both(angle, u, np.zeros(STATIONS.size, np.bool_), (read.photo,), read.reason)
 
 
 def combined_profile(ends: tuple[EndRead, ...]) -> RingProfile | None:
-    """Return the mean of the ends' profiles over the width; None where no end was read.
+    """Return the mean of the ends' profiles over the width; None where nothing is known.
 
     Both photos are taken to show face A up, so that end B, seen from the other side, is turned
     end for end. The uncertainty holds each end's own and half of what the two ends differ by:
@@ -168,7 +208,7 @@ def combined_profile(ends: tuple[EndRead, ...]) -> RingProfile | None:
         tuple(both.angle.tolist()),
         tuple(both.u.tolist()),
         name=f"ends {'+'.join(both.names)}",
-        remark="" if len(both.names) > 1 else "ring angle read at one end only",
+        remark=both.remark,
     )
 
 
@@ -178,7 +218,7 @@ def combined_table(ends: tuple[EndRead, ...]) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        If no end was read.
+        If no end was read and no face's figure noted.
     """
     import pandas as pd
 
@@ -195,7 +235,7 @@ def combined_table(ends: tuple[EndRead, ...]) -> pd.DataFrame:
 
 
 def sawn_of(ends: tuple[EndRead, ...], authority: str = "wood-handbook") -> Sawn | None:
-    """Return shares of the width by an authority's names, both ends together; None if none read."""
+    """Return shares of the width by an authority's names, both ends together; None if nothing is known."""
     from slabvision.endgrain.authorities import authority_named
     from slabvision.endgrain.sawn import sawn_by
 

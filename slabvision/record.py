@@ -51,6 +51,7 @@ SCHEMA_VERSION = 1
 ROLES = ("face A", "face B", "end A", "end B", "edge", "other")
 Role = Literal["face A", "face B", "end A", "end B", "edge", "other"]
 Place = Literal["face", "ground", "unsaid"]
+Figure = Literal["unsaid", "cathedral", "straight"]
 
 MAX_SIDE_PX = 65_500
 MAX_PIXELS = int(MAX_MEGAPIXELS * 1e6)
@@ -256,6 +257,8 @@ class PhotoEntry(_Kept):
     camera: Annotated[str, StringConstraints(max_length=80)] = ""
     """Name of the phone, the same in every photo it took."""
     wet_face: bool = False
+    figure: Figure = "unsaid"
+    """What most of a face shows: cathedrals (nested arches) or straight lines."""
     marks: Annotated[list[Mark], Field(max_length=100)] = []
     arris: Outline | None = None
     widest: Outline | None = None

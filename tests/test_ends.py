@@ -120,3 +120,37 @@ def test_what_cannot_be_read_says_why_and_what_to_do(tmp_path):
     said = CliRunner().invoke(app, ["endgrain", str(grey), "--authority", "nobody"])
     assert said.exit_code == 2
     assert "choose one of: wood-handbook" in said.output
+
+
+def test_a_faces_figure_is_a_coarse_class_where_no_end_is_read(folder):
+    record = load_slab(folder)
+    faces = [
+        entry.model_copy(update={"role": "other"}) if entry.role.startswith("end") else entry
+        for entry in record.photos
+    ]
+    noted = [
+        entry.model_copy(update={"figure": "straight"}) if entry.role == "face A" else entry
+        for entry in faces
+    ]
+    assert any(entry.role == "face A" for entry in noted)
+    for photos, known in ((faces, False), (noted, True)):
+        ends = read_ends(record.model_copy(update={"photos": photos}), folder)
+        assert (combined_profile(ends) is not None) == known
+        assert mean_angle(ends).determined == known
+    assert "coarse class from the face's figure (straight, as noted)" in ends[0].reason
+    low, high = mean_angle(ends).interval
+    assert (
+        40 < low < 50 < 80 < high <= 90
+    )  # common practice, no source: straight lines, cut steeply
+    assert "no end was read" in combined_profile(ends).remark
+    assert sawn_of(ends, "aws-2009").seen_share == 0.0
+
+
+def test_a_readable_end_goes_before_a_faces_figure(folder):
+    record = load_slab(folder)
+    photos = [
+        entry.model_copy(update={"figure": "straight"}) if entry.role == "face A" else entry
+        for entry in record.photos
+    ]
+    ends = read_ends(record.model_copy(update={"photos": photos}), folder)
+    assert all(each.coarse_deg is None for each in ends)

@@ -382,3 +382,17 @@ def test_the_librarys_search_learns_from_what_was_rejected() -> None:
     search.learn(pixels, outline, [(proposal, False) for proposal in found])
     again = sum(proposal.confidence for proposal in search.find(pixels, outline))
     assert again < sure, "what was rejected is proposed less surely"
+
+
+def test_the_figure_of_a_face_is_noted(make_napari_viewer: Any, tmp_path: Path) -> None:
+    viewer = make_napari_viewer()
+    with dock_in(viewer, square_on_slab(tmp_path / "slab")) as dock:
+        dock.open_step(5)
+        choice = dock.step(5).figure
+        assert choice.isEnabled()
+        choice.setCurrentIndex(choice.findData("straight"))
+        choice.activated.emit(choice.currentIndex())
+        assert dock.bench.session.entry.figure == "straight"
+        dock.bench.session.undo()
+        assert dock.bench.session.entry.figure == "unsaid"
+        assert choice.currentData() == "unsaid"

@@ -6,20 +6,26 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from qtpy.QtWidgets import QVBoxLayout, QWidget
+from qtpy.QtWidgets import QComboBox, QVBoxLayout, QWidget
 
 from napari_slabvision._clicking import Point, Wanted
 from napari_slabvision._end_grain import end_layers, profile, profile_words
 from napari_slabvision._jobs import Task
 from napari_slabvision._outline_shape import filled
 from napari_slabvision._owned import remove_owned
-from napari_slabvision._parts import Message, button, hint, row
+from napari_slabvision._parts import Message, button, form, hint, row
 from slabvision.record import EndGrainMarks
 
 if TYPE_CHECKING:
     from napari_slabvision._bench import Bench
 
 __all__ = ["EndGrainStep"]
+
+FIGURE_WORDS = {
+    "unsaid": "not noted",
+    "cathedral": "cathedrals (nested arches)",
+    "straight": "straight lines",
+}
 
 
 class EndGrainStep(QWidget):
@@ -32,6 +38,11 @@ class EndGrainStep(QWidget):
         self.bench = bench
         self.said = Message()
         self.words = hint()
+        self.figure = QComboBox()
+        for key, words in FIGURE_WORDS.items():
+            self.figure.addItem(words, key)
+        self.figure.setToolTip("For the photo of a face: a coarse class where no end can be read")
+        self.figure.activated.connect(self._note_figure)
         layout = QVBoxLayout(self)
         layout.setContentsMargins(4, 4, 4, 4)
         layout.setSpacing(5)
@@ -46,6 +57,7 @@ class EndGrainStep(QWidget):
                 button("Read the rings", self.read),
                 button("Hide overlay", lambda: remove_owned(bench.viewer, "end grain")),
             ),
+            form(("figure on a face", self.figure)),
             self.said,
             self.words,
         ):
@@ -58,9 +70,18 @@ class EndGrainStep(QWidget):
         found = session.entry.end_grain if session and session.file else None
         return found or EndGrainMarks()
 
+    def _note_figure(self) -> None:
+        session = self.bench.session
+        if session is not None and session.file:
+            session.change_entry("end grain", figure=self.figure.currentData())
+
     def _show(self) -> None:
         session = self.bench.session
         self.words.setText("")
+        face = session is not None and session.file and session.entry.role.startswith("face")
+        self.figure.setEnabled(bool(face))
+        noted = session.entry.figure if session is not None and face else "unsaid"
+        self.figure.setCurrentIndex(self.figure.findData(noted))
         if session is None or not session.file:
             self.said.say("")
             return

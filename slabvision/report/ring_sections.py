@@ -31,7 +31,9 @@ def ring_section(ends: tuple[EndRead, ...], key: str) -> Html:
     for number, each in enumerate(ends):
         blocks.append(el("h4", each.role[:1].upper() + each.role[1:]))
         if each.end is None:
-            blocks.append(el("p", f"Not determined: {each.reason}", class_="why"))
+            words = each.reason[:1].upper() + each.reason[1:]
+            words = f"{words}." if each.coarse_deg else f"Not determined: {each.reason}"
+            blocks.append(el("p", words, class_="why"))
             continue
         blocks += _one_end(each.role, each.end, f"{key}-{number}")
     return section("Ring angle across the width", *blocks)
