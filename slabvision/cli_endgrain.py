@@ -214,9 +214,8 @@ def _folder(folder: Path, output: Path | None, authority: str) -> tuple[int, int
             _said(f"{folder.name} {each.role}", each.end, authority)
             if output is not None:
                 _write_end(output, folder, each, authority)
-    return _both(folder, ends, output, authority), sum(
-        each.end is None and each.coarse_deg is None for each in ends
-    )
+    unread = sum(each.end is None and each.coarse_deg is None for each in ends)
+    return _both(folder, ends, output, authority), unread
 
 
 def _write_end(output: Path, folder: Path, each: EndRead, authority: str) -> None:

@@ -235,7 +235,7 @@ def combined_table(ends: tuple[EndRead, ...]) -> pd.DataFrame:
 
 
 def sawn_of(ends: tuple[EndRead, ...], authority: str = "wood-handbook") -> Sawn | None:
-    """Return shares of the width by an authority's names, both ends together; None if nothing is known."""
+    """Return shares of the width by an authority's names; None if nothing is known."""
     from slabvision.endgrain.authorities import authority_named
     from slabvision.endgrain.sawn import sawn_by
 

@@ -139,9 +139,7 @@ def test_a_faces_figure_is_a_coarse_class_where_no_end_is_read(folder):
         assert mean_angle(ends).determined == known
     assert "coarse class from the face's figure (straight, as noted)" in ends[0].reason
     low, high = mean_angle(ends).interval
-    assert (
-        40 < low < 50 < 80 < high <= 90
-    )  # common practice, no source: straight lines, cut steeply
+    assert 40 < low < 50 < 80 < high <= 90  # common practice, no source
     assert "no end was read" in combined_profile(ends).remark
     assert sawn_of(ends, "aws-2009").seen_share == 0.0
 

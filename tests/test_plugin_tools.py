@@ -393,6 +393,6 @@ def test_the_figure_of_a_face_is_noted(make_napari_viewer: Any, tmp_path: Path) 
         choice.setCurrentIndex(choice.findData("straight"))
         choice.activated.emit(choice.currentIndex())
         assert dock.bench.session.entry.figure == "straight"
-        dock.bench.session.undo()
+        assert dock.bench.session.undo_drawn()
         assert dock.bench.session.entry.figure == "unsaid"
         assert choice.currentData() == "unsaid"
