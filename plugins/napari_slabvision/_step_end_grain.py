@@ -64,6 +64,7 @@ class EndGrainStep(QWidget):
             layout.addWidget(widget)
         bench.photo_changed.connect(self._show)
         bench.record_changed.connect(lambda what: self._show() if what == "end grain" else None)
+        bench.record_changed.connect(lambda _: self._show_figure())
 
     def _marks(self) -> EndGrainMarks:
         session = self.bench.session
@@ -75,17 +76,23 @@ class EndGrainStep(QWidget):
         if session is not None and session.file:
             session.change_entry("end grain", figure=self.figure.currentData())
 
-    def _show(self) -> None:
+    def _show_figure(self) -> None:
         session = self.bench.session
-        self.words.setText("")
         face = session is not None and session.file and session.entry.role.startswith("face")
         self.figure.setEnabled(bool(face))
         noted = session.entry.figure if session is not None and face else "unsaid"
         self.figure.setCurrentIndex(self.figure.findData(noted))
+
+    def _show(self) -> None:
+        session = self.bench.session
+        self.words.setText("")
+        self._show_figure()
         if session is None or not session.file:
             self.said.say("")
             return
-        if not session.entry.role.startswith("end"):
+        if session.entry.role.startswith("face"):
+            self.said.say("A face: note its figure here, or turn to a photo of an end.")
+        elif not session.entry.role.startswith("end"):
             self.said.say("This photo is not said to show an end: choose its role in step 1.")
         elif len(self._marks().outline) < 3:
             self.said.say(
