@@ -12,8 +12,8 @@ import pytest
 
 npe2 = pytest.importorskip("npe2")
 
-ROOT = Path(__file__).resolve().parents[1]
-MANIFEST = ROOT / "plugins" / "napari_slabvision" / "napari.yaml"
+MANIFEST = Path(str(import_module("napari_slabvision").__file__)).with_name("napari.yaml")
+"""Of the plugin that is installed, not of the source tree: the wheel must hold it."""
 MENUS = ("napari/layers/annotate", "napari/layers/measure")
 
 
