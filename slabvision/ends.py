@@ -51,6 +51,8 @@ class EndRead:
         Why there is none.
     coarse_deg : (float, float) or None
         Range of ring angles that the figure of a face speaks for, where no end could be read.
+    sha256 : str
+        The photo's, which names the coarse range's errors: photos of other slabs may bear its name.
     """
 
     role: str
@@ -58,6 +60,7 @@ class EndRead:
     end: EndGrain | None
     reason: str = ""
     coarse_deg: tuple[float, float] | None = None
+    sha256: str = ""
 
 
 FIGURES: dict[str, tuple[float, float]] = {"cathedral": (0.0, 45.0), "straight": (45.0, 90.0)}
@@ -121,7 +124,7 @@ def _from_figure(record: SlabRecord) -> list[EndRead]:
                 f"coarse class from the face's figure ({entry.figure}, as noted): mean ring angle "
                 f"{low:.0f} to {high:.0f} degrees; no end was read"
             )
-            found.append(EndRead(entry.role, entry.file, None, words, (low, high)))
+            found.append(EndRead(entry.role, entry.file, None, words, (low, high), entry.sha256))
     return found
 
 
@@ -190,7 +193,7 @@ def _coarse(ends: tuple[EndRead, ...]) -> _Both | None:
     low, high = read.coarse_deg
     angle = np.full(STATIONS.size, (low + high) / 2)
     u = np.full(STATIONS.size, (high - low) / np.sqrt(12.0))
-    return _Both(angle, u, np.zeros(STATIONS.size, np.bool_), (read.photo,), read.reason)
+    return _Both(angle, u, np.zeros(STATIONS.size, np.bool_), (read.sha256,), read.reason)
 
 
 def combined_profile(ends: tuple[EndRead, ...]) -> RingProfile | None:
