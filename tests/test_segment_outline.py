@@ -17,8 +17,8 @@ from slabvision.segment.outline_look import shrink
 from slabvision.segment.outline_net import Net, load_nets
 from slabvision.segment.outline_pieces import corrected
 from slabvision.segment.outline_settle import reaching_frame, ring_of_votes, votes
-from slabvision.segment.outline_unet import CLASSES, answer, chances, load_unets, scores
 from slabvision.segment.outline_ways import ways_from
+from slabvision.segment.unet import answer, chances, load_unets, scores
 from slabvision.segment.window import BadClickError, BadPixelsError
 
 SHAPE = (450, 600)
@@ -215,12 +215,12 @@ def one_scale() -> dict[str, NDArray[np.float32]]:
     """A net of one scale: takes its channel less 1, rectified, and gives it to the face's score."""
     middle = np.zeros((3, 3, 1, 1), np.float32)
     middle[1, 1] = 1
-    head = np.zeros((1, 4 * CLASSES), np.float32)
-    head[0, 1::CLASSES] = 1
+    head = np.zeros((1, 16), np.float32)
+    head[0, 1::4] = 1
     return {
         "down.0.0.w": middle, "down.0.0.b": np.float32([-1]),
         "down.0.1.w": middle, "down.0.1.b": np.float32([0]),
-        "head.w": head, "head.b": np.zeros(4 * CLASSES, np.float32),
+        "head.w": head, "head.b": np.zeros(16, np.float32),
     }  # fmt: skip
 
 
@@ -229,7 +229,7 @@ def test_a_net_by_hand() -> None:
     x = np.zeros((2, 3, 1), np.float32)
     x[1, 2] = 1 + np.log(3.0)
     got = chances(scores(one_scale(), x))
-    assert got.shape == (4, 6, CLASSES)
+    assert got.shape == (4, 6, 4)
     assert got[2:, 4:, 1] == pytest.approx(0.5, abs=1e-6)
     assert got[2:, 4:, 0] == pytest.approx(1 / 6, abs=1e-6)
     assert got[:2] == pytest.approx(0.25, abs=1e-6)
@@ -255,7 +255,7 @@ def test_a_net_sees_its_eight_neighbours_and_nothing_beyond_the_rim() -> None:
 
 
 def test_the_kept_nets_are_finite_numbers() -> None:
-    nets = load_unets()
+    nets = load_unets("outline_unet")
     assert set(nets) == {"first", "edge"}
     for net in nets.values():
         assert all(np.isfinite(w).all() and w.dtype == np.float32 for w in net.values())
@@ -264,15 +264,15 @@ def test_the_kept_nets_are_finite_numbers() -> None:
 def test_the_net_answers_as_the_library_that_learned_it() -> None:
     """Against jax's convolution, on sides that do not halve evenly."""
     jnp = pytest.importorskip("jax.numpy", reason="jax is needed to learn only")
-    from slabvision.study.outline_unet_training import ByJax, new_net
+    from slabvision.study.unet_training import ByJax, new_net
 
     rng = np.random.default_rng(3)
-    net, x = new_net(5, (4, 6, 8), 1), rng.normal(size=(9, 14, 5)).astype(np.float32)
+    net, x = new_net(5, (4, 6, 8), 4, 1), rng.normal(size=(9, 14, 5)).astype(np.float32)
     theirs = np.asarray(answer(net, jnp.asarray(x[None]), ByJax()))[0]
     head = theirs.reshape(-1, 4) @ net["head.w"]
     ours = scores(net, x)
-    assert ours[::2, ::2].reshape(-1, CLASSES) == pytest.approx(head[:, :CLASSES], abs=1e-4)
-    assert ours[1::2, 1::2].reshape(-1, CLASSES) == pytest.approx(head[:, -CLASSES:], abs=1e-4)
+    assert ours[::2, ::2].reshape(-1, 4) == pytest.approx(head[:, :4], abs=1e-4)
+    assert ours[1::2, 1::2].reshape(-1, 4) == pytest.approx(head[:, -4:], abs=1e-4)
 
 
 def test_cells_keep_every_pixel_and_clicks_are_seen_where_they_are() -> None:

@@ -14,7 +14,7 @@ from slabvision.segment.outline_net import load_nets
 from slabvision.segment.outline_pieces import corrected, one_piece, rim
 from slabvision.segment.outline_settle import settle
 from slabvision.segment.outline_star import star_piece
-from slabvision.segment.outline_unet import CELL, chances, load_unets, scores
+from slabvision.segment.unet import CELL, chances, load_unets, scores
 from slabvision.segment.window import Clicks, Floats, Floats32, Mask, as_clicks, as_pixels
 
 __all__ = ["Bark", "NoSlabError", "SlabOutline", "find_outline", "find_slab_outline"]
@@ -185,7 +185,7 @@ def _by_cells(
     rows, cols = cells.lab.shape[:2]
     factor = np.array(small.lab.shape[:2]) / (rows, cols)
     near = [(c + 0.5) / factor - 0.5 for c in (inside, outside)]
-    score = scores(load_unets()["first"], cells_of(cells, *near))
+    score = scores(load_unets("outline_unet")["first"], cells_of(cells, *near))
     size = (score.shape[1] * PIXELS // CELL, score.shape[0] * PIXELS // CELL)
     score = cv2.resize(score, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols]
     chance = chances(score)[..., wanted].sum(axis=2)

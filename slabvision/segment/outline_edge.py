@@ -16,6 +16,7 @@ __all__ = [
     "REACH",
     "STATION",
     "Ribbon",
+    "clicks_along",
     "edge_look",
     "evenly",
     "lay_ribbon",
@@ -30,6 +31,8 @@ REACH = 48
 STATION = 3.0
 """Steps between stations."""
 _MIDDLE = np.array([0.5, 0, 0], np.float32)
+_NEAR, _FAR = 4.0, 40.0
+"""How far a click is seen along a ribbon, sharply and dimly, steps."""
 _ROUND = 16
 """A net that halves three times wants stations in multiples of this many."""
 
@@ -123,16 +126,36 @@ def ribbon_places(points: Floats, outward: Floats, step: float) -> Floats:
     return np.asarray(points[:, None] + across[:, None] * outward[:, None])
 
 
-def edge_look(lab: Floats32, seen: Mask) -> Floats32:
-    """Return what the second net looks at, shape (S / 2, REACH, 19).
+def edge_look(lab: Floats32, seen: Mask, said: Floats32) -> Floats32:
+    """Return what the second net looks at, shape (S / 2, REACH, 23).
 
-    Colours, what is in the photo, and how far out it lies.
+    Colours, what is in the photo, how far out it lies, and the clicks (see
+    :func:`clicks_along`).
     """
     there = seen[..., None].astype(np.float32)
     cells = in_cells(np.concatenate([2 * (lab - _MIDDLE) * there, there], axis=2), 2, 2)
     out = np.linspace(-1, 1, cells.shape[1], dtype=np.float32)
     place = np.stack([out, np.square(out), np.abs(out)], axis=1)
-    return np.concatenate([cells, np.broadcast_to(place, (len(cells), *place.shape))], axis=2)
+    place = np.broadcast_to(place, (len(cells), *place.shape))
+    return np.concatenate([cells, place, said], axis=2)
+
+
+def clicks_along(ribbon: Ribbon, inside: Floats, outside: Floats) -> Floats32:
+    """Return how near each cell of a ribbon is to clicks, shape (S / 2, REACH, 4).
+
+    Inside sharply and dimly, then outside; photo pixels in, the last odd station left out.
+    """
+    places = ribbon_places(ribbon.points, ribbon.outward, ribbon.step)
+    rows = len(places) // 2
+    cells = places[: 2 * rows].reshape(rows, 2, REACH, 2, 2).mean(axis=(1, 3))
+    out = np.zeros((rows, REACH, 4), np.float32)
+    for side, clicks in enumerate((inside, outside)):
+        for click in clicks:
+            apart = np.square((cells - click) / ribbon.step).sum(axis=2)
+            for k, sigma in enumerate((_NEAR, _FAR)):
+                near = out[..., 2 * side + k]
+                np.maximum(near, np.exp(-apart / (2 * sigma**2)), out=near)
+    return out
 
 
 def wood_left(ring: Floats) -> Floats:

@@ -11,12 +11,13 @@ from slabvision.opencv import cv2
 from slabvision.segment.outline_edge import (
     EDGE_SIDE,
     Ribbon,
+    clicks_along,
     edge_look,
     lay_ribbon,
     ribbon_places,
     wood_left,
 )
-from slabvision.segment.outline_unet import chances, load_unets, scores
+from slabvision.segment.unet import chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = ["edge_chances", "reaching_frame", "ring_of_votes", "settle", "votes"]
@@ -71,7 +72,7 @@ def settle(
         small = cv2.resize(image, None, fx=factor_of, fy=factor_of, interpolation=cv2.INTER_AREA)
         scale = max(shape) / max(small.shape[:2])
         ribbon = lay_ribbon(small, scale, wood_left(ring), closed=True, coarse=coarse)
-        wood = edge_chances(ribbon)[..., wanted].sum(axis=2)
+        wood = edge_chances(ribbon, *clicks)[..., wanted].sum(axis=2)
         field = reaching_frame(votes(ribbon, wood, piece, factor), rough)
         for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
             for row, col in np.rint((points + 0.5) / factor - 0.5).astype(int):
@@ -83,13 +84,14 @@ def settle(
     return np.asarray(np.where(ring > limit - factor, limit, ring))
 
 
-def edge_chances(ribbon: Ribbon) -> Floats32:
+def edge_chances(ribbon: Ribbon, inside: Floats, outside: Floats) -> Floats32:
     """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4)."""
     # Beyond the frame the photo's rim goes on: a cut slab is wood there, ground is ground.
     lab, seen = ribbon.lab, np.ones_like(ribbon.seen)
     round_it = np.arange(-_ROUND_IT, len(lab) + _ROUND_IT)
     at = round_it % len(lab) if ribbon.closed else np.clip(round_it, 0, len(lab) - 1)
-    score = scores(load_unets()["edge"], edge_look(lab[at], seen[at]))
+    said = clicks_along(ribbon, inside, outside)[at[::2] // 2]
+    score = scores(load_unets("outline_unet")["edge"], edge_look(lab[at], seen[at], said))
     return chances(score[_ROUND_IT:-_ROUND_IT])
 
 

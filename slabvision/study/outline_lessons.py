@@ -12,6 +12,8 @@ from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of
 from slabvision.segment.outline_edge import (
     EDGE_SIDE,
     STATION,
+    Ribbon,
+    clicks_along,
     edge_look,
     evenly,
     lay_ribbon,
@@ -19,12 +21,20 @@ from slabvision.segment.outline_edge import (
     wood_left,
 )
 from slabvision.segment.outline_look import Small, shrink
-from slabvision.segment.outline_unet import CELL
+from slabvision.segment.unet import CELL
 from slabvision.segment.window import Floats, Floats32
 from slabvision.study.outline_pictures import FACE, GROUND, UNKNOWN, classes_of, training_picture
 from slabvision.study.outline_scenes import OutlineScene
 
-__all__ = ["EdgeLessons", "Lesson", "as_lesson", "click_on", "picture_lesson", "turned"]
+__all__ = [
+    "EdgeLesson",
+    "EdgeLessons",
+    "Lesson",
+    "as_lesson",
+    "click_on",
+    "picture_lesson",
+    "turned",
+]
 
 SIDE = 2 * CELLS_SIDE
 """Pictures are made this large, for texture is looked at in twice the first look's size."""
@@ -116,6 +126,20 @@ def click_on(
     return inside, outside
 
 
+class EdgeLesson(NamedTuple):
+    """A ribbon, and what each place of it shows."""
+
+    ribbon: Ribbon
+    shows: Classes
+
+    def look(self, inside: Floats, outside: Floats) -> Floats32:
+        """Return what the second net looks at, clicks given in places of the answer."""
+        ribbon = self.ribbon
+        places = ribbon_places(ribbon.points, ribbon.outward, ribbon.step)
+        near = (places[tuple(np.rint(c).astype(np.intp).T)] for c in (inside, outside))
+        return edge_look(ribbon.lab, ribbon.seen, clicks_along(ribbon, *near))
+
+
 class EdgeLessons:
     """Ribbons along wobbly outlines of one scene.
 
@@ -140,11 +164,8 @@ class EdgeLessons:
             )
         return self._smaller[coarse]
 
-    def take(self, rng: np.random.Generator) -> tuple[Floats32, Classes] | None:
-        """Return what the second net looks at and the classes there, or None off the photo.
-
-        Shapes (STATIONS / 2, REACH, 19) and (STATIONS, 2 * REACH).
-        """
+    def take(self, rng: np.random.Generator) -> EdgeLesson | None:
+        """Return a ribbon of :data:`STATIONS` along a wobbly outline, or None off the photo."""
         from scipy.ndimage import gaussian_filter1d
 
         spare = 24
@@ -179,9 +200,12 @@ class EdgeLessons:
         if (shows == UNKNOWN).mean() > 0.7:
             return None
         lab = _in_other_light(rng, lab)
+        points, outward = ribbon.points[part], ribbon.outward[part]
         if rng.uniform() < 0.5:
             lab, seen, shows = lab[::-1], seen[::-1], shows[::-1]
-        return edge_look(np.ascontiguousarray(lab), np.ascontiguousarray(seen)), shows.copy()
+            points, outward = points[::-1], outward[::-1]
+        told = Ribbon(np.ascontiguousarray(lab), seen.copy(), points, outward, ribbon.step, False)
+        return EdgeLesson(told, shows.copy())
 
 
 def _in_other_light(rng: np.random.Generator, lab: Floats32) -> Floats32:

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
 from slabvision.study.outline_scenes import OutlineScene
+from slabvision.study.unet_training import UNKNOWN
 
 __all__ = ["FACE", "GROUND", "UNKNOWN", "classes_of", "training_picture"]
 
 Picture: TypeAlias = NDArray[Any]
 Classes: TypeAlias = NDArray[np.uint8]
 
-GROUND, FACE, BARK, SIDE, UNKNOWN = 0, 1, 2, 3, 255
+GROUND, FACE, BARK, SIDE = 0, 1, 2, 3
 """What a pixel shows; unknown where another slab leans over this one."""
 
 

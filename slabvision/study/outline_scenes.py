@@ -14,6 +14,7 @@ from slabvision.opencv import cv2
 from slabvision.scene import looks, render_slab
 from slabvision.scene.camera import Camera
 from slabvision.scene.face_photo import LIGHTS
+from slabvision.scene.reference import REFERENCES
 from slabvision.scene.render import TILT_BANDS
 from slabvision.scene.yard import YARDS
 from slabvision.study.from_scene import face_truth_of
@@ -66,6 +67,8 @@ def outline_scene(seed: int, megapixels: float) -> OutlineScene:
     look = str(rng.choice(looks()))
     yard, band = YARDS[seed % len(YARDS)], tuple(TILT_BANDS)[seed // len(YARDS) % 2]
     light = str(rng.choice(LIGHTS))
+    # A slab in a rack stands on edge: no tape lies on the ground by it.
+    near = [each for each in REFERENCES if each != "tape on ground"]
     drawn: dict[str, Any] = {
         "boots": bool(rng.uniform() < 0.3),
         "cut_off": bool(rng.uniform() < 0.08),
@@ -73,8 +76,8 @@ def outline_scene(seed: int, megapixels: float) -> OutlineScene:
         "messenger": bool(rng.uniform() < 0.1),
     }
     scene = render_slab(
-        seed, look=look, yard=yard, tilt_band=band, light=light, reference=None,
-        megapixels=megapixels, **drawn,
+        seed, look=look, yard=yard, tilt_band=band, light=light,
+        reference=str(rng.choice(near)) if yard == "rack" else None, megapixels=megapixels, **drawn,
     )  # fmt: skip
     photo = scene.photos[0]
     truth = face_truth_of(photo)

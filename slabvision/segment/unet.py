@@ -1,4 +1,4 @@
-"""A small convolutional network as plain arrays: numbers in an ``npz``, never code."""
+"""Small convolutional networks as plain arrays: numbers in an ``npz``, never code."""
 
 from __future__ import annotations
 
@@ -12,13 +12,10 @@ from numpy.typing import NDArray
 
 from slabvision.segment.window import Floats32
 
-__all__ = ["CELL", "CLASSES", "Arithmetic", "Weights", "answer", "chances", "load_unets", "scores"]
+__all__ = ["CELL", "Arithmetic", "Weights", "answer", "chances", "load_unets", "scores"]
 
-FILE = Path(__file__).with_name("outline_unet.npz")
 CELL = 2
 """A net answers for this many places in each direction per cell of what it looks at."""
-CLASSES = 4
-"""Ground, face, bark, side."""
 
 Weights: TypeAlias = Mapping[str, Any]
 """``down.K.w``, ``down.K.b`` … : kernels (3, 3, inputs, outputs) and offsets (outputs,)."""
@@ -92,8 +89,8 @@ def scores(net: Weights, x: Floats32) -> Floats32:
     last = answer(net, x, _ByNumPy())
     rows, cols, count = last.shape
     out = last.reshape(-1, count) @ net["head.w"] + net["head.b"]
-    parts = out.reshape(rows, cols, CELL, CELL, CLASSES).swapaxes(1, 2)
-    return np.asarray(parts.reshape(CELL * rows, CELL * cols, CLASSES))
+    parts = out.reshape(rows, cols, CELL, CELL, -1).swapaxes(1, 2)
+    return np.asarray(parts.reshape(CELL * rows, CELL * cols, -1))
 
 
 def chances(score: Floats32) -> Floats32:
@@ -104,11 +101,11 @@ def chances(score: Floats32) -> Floats32:
 
 
 @cache
-def load_unets(file: Path = FILE) -> dict[str, dict[str, NDArray[np.float32]]]:
-    """Return the nets of a file by name; pickled content is refused by NumPy."""
+def load_unets(name: str) -> dict[str, dict[str, NDArray[np.float32]]]:
+    """Return the nets of ``name``.npz beside this module; pickled content is refused by NumPy."""
     nets: dict[str, dict[str, NDArray[np.float32]]] = {}
-    with np.load(file, allow_pickle=False) as kept:
+    with np.load(Path(__file__).with_name(f"{name}.npz"), allow_pickle=False) as kept:
         for key in kept.files:
-            name, _, part = key.partition(".")
-            nets.setdefault(name, {})[part] = kept[key].astype(np.float32)
+            net, _, part = key.partition(".")
+            nets.setdefault(net, {})[part] = kept[key].astype(np.float32)
     return nets
