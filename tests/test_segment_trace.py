@@ -215,6 +215,59 @@ def _ends(truth: NDArray[np.bool_]) -> NDArray[np.float64]:
     return middle[list(np.unravel_index(int(apart.argmax()), apart.shape))]
 
 
+def wedge(floor: float, seed: int = 1) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Brown wood with a wedge-shaped gap from (60, 40) to a mouth of 44 px, the floor in it."""
+    rng = np.random.default_rng(seed)
+    rows, cols = np.mgrid[:120, :320].astype(np.float64)
+    grain = 12 * np.sin(rows / 3 + cols / 60)
+    image = np.array([150.0, 110, 70]) + grain[..., None]
+    gap = np.abs(rows - 60) <= np.where(cols < 40, -1, (cols - 40) / 280 * 22)
+    image[gap] = floor
+    # The wall is in the shade.
+    shade = gap & (rows - 60 < -0.6 * (cols - 40) / 280 * 22)
+    image[shade] = 0.4 * floor
+    image += rng.normal(0, 4, image.shape)
+    return np.clip(cv2.GaussianBlur(image, (0, 0), 0.8), 0, 255).astype(np.uint8), gap
+
+
+@pytest.mark.parametrize("floor", [60.0, 215.0])
+def test_a_gap_that_shows_the_floor_is_traced_from_wall_to_wall(floor: float) -> None:
+    photo, gap = wedge(floor)
+    mask = trace_check(photo, [(60, 42), (59, 318)])
+    true = gap & (np.arange(320) <= 318)
+    assert (mask & true).sum() / (mask | true).sum() > 0.85
+    line = trace_check_line(photo, [(60, 42), (59, 318)])
+    at = np.abs(line.centre_line[:, 1] - 200).argmin()
+    assert line.width_px[at] == pytest.approx(2 * 160 / 280 * 22, abs=2.5)
+    assert line.length_px == pytest.approx(276, rel=0.02)
+
+
+def test_a_check_along_the_border_of_sapwood_is_no_gap() -> None:
+    image = np.repeat(bar(5.0)[..., :1], 3, axis=2).astype(np.float64)
+    image[:40] *= [0.75, 0.7, 0.65]
+    line = trace_check_line(np.round(image).astype(np.uint8), [(40, 20), (40, 280)])
+    assert np.abs(line.width_px - 5).max() < 1.5
+
+
+@pytest.mark.real_photos
+def test_real_gaps_on_ends_are_found_from_wall_to_wall(real_photos: Path) -> None:
+    """Masks drawn by hand over two gaps, mouth and tip clicked."""
+    from scipy.ndimage import distance_transform_edt
+
+    for name in ("eg_s01", "eg_s03"):
+        photo = cv2.imread(str(real_photos / "endgrain" / f"{name}.jpg"))[:, :, ::-1].copy()
+        drawn = cv2.imread(str(next((real_photos / "endgrain" / "crack").glob(f"{name}*.png"))), 0)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats((drawn > 0).astype(np.uint8))
+        truth = labels == 1 + stats[1:, 4].argmax()
+        at = np.argwhere(truth).astype(np.float64)
+        along = (at - at.mean(0)) @ np.linalg.svd(at - at.mean(0), full_matrices=False)[2][0]
+        ends = [at[along <= along.min() + 2].mean(0), at[along >= along.max() - 2].mean(0)]
+        mask = trace_check(photo, ends)
+        precision = (distance_transform_edt(~truth)[mask] <= 3).mean()
+        recall = (distance_transform_edt(~mask)[truth] <= 3).mean()
+        assert 2 * precision * recall / (precision + recall) >= 0.85, name
+
+
 @pytest.mark.real_photos
 def test_real_cracks_after_two_clicks_two_pixels_off(real_photos: Path) -> None:
     from scipy.ndimage import distance_transform_edt

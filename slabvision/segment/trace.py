@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.segment.gap import gap_borders, gapes
 from slabvision.segment.ridge import dark_ridge
 from slabvision.segment.width import Borders, measure_borders, paint
 from slabvision.segment.window import Clicks, Floats, Mask, as_clicks, as_pixels, ribbon
@@ -139,6 +140,8 @@ def trace_check_line(pixels: Any, points: Clicks) -> CheckLine:
     MedIA 2; minimal paths: Cohen and Kimmel 1997, IJCV 24) is found in a strip round the straight
     line between them; a second pass in a ribbon along that path settles the middle, and the
     opening is taken where the darkness falls to half of its depth against the wood beside it.
+    Where the line has wood on one side only it is the wall of a gap that the ground shows
+    through: then both walls are found by colour (see :mod:`slabvision.segment.gap`).
     The time depends on the length of the check in pixels, not on the size of the photo.
     """
     image = as_pixels(pixels)
@@ -154,7 +157,10 @@ def _trace(image: NDArray[Any], points: Clicks) -> tuple[Floats, Borders]:
         return clicks, Borders(-half, half)
     legs = [_leg(image, a, b) for a, b in pairwise(clicks)]
     path = np.concatenate([legs[0], *(leg[1:] for leg in legs[1:])])
-    return measure_borders(image, path, clicks)
+    line, borders = measure_borders(image, path, clicks)
+    if gapes(image, line, borders):
+        return gap_borders(image, clicks) or (line, borders)
+    return line, borders
 
 
 def _in_order(clicks: Floats) -> Floats:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from slabvision.segment.ridge import dark_ridge
 from slabvision.segment.window import Floats, Floats32, Mask, ribbon
 
-__all__ = ["Borders", "measure_borders", "paint", "resample"]
+__all__ = ["Borders", "measure_borders", "normals", "paint", "resample", "smooth"]
 
 _MIN_HALF_RIBBON_PX = 8.0
 _MAX_HALF_RIBBON_PX = 160.0
@@ -39,8 +39,8 @@ def resample(path: Floats, spacing: float = 1.0) -> Floats:
     return np.column_stack([np.interp(want, at, path[:, k]) for k in (0, 1)])
 
 
-def _smooth(values: Floats, sigma: float) -> Floats:
-    """Gaussian along the line, reflected through its ends so that the ends stay in place."""
+def smooth(values: Floats, sigma: float) -> Floats:
+    """Return values calmed along a line, reflected through its ends so that these stay in place."""
     from scipy.ndimage import gaussian_filter1d
 
     pad = min(len(values) - 1, int(4 * sigma) + 1)
@@ -51,8 +51,9 @@ def _smooth(values: Floats, sigma: float) -> Floats:
     return np.asarray(out[pad : pad + len(values)], dtype=np.float64)
 
 
-def _normals(line: Floats, sigma: float) -> Floats:
-    tangent = np.gradient(_smooth(line, sigma), axis=0)
+def normals(line: Floats, sigma: float = 4.0) -> Floats:
+    """Return unit normals of a line, calmed along it."""
+    tangent = np.gradient(smooth(line, sigma), axis=0)
     tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
     return np.column_stack([-tangent[:, 1], tangent[:, 0]])
 
@@ -115,15 +116,15 @@ def measure_borders(image: NDArray[Any], path: Floats, clicks: Floats) -> tuple[
     """
     line = resample(path)
     if len(line) >= 4:
-        line = resample(_smooth(line, 2.0))
-    normal = _normals(line, 4.0)
+        line = resample(smooth(line, 2.0))
+    normal = normals(line)
     near = np.array([int(np.argmin(np.hypot(*(line - c).T))) for c in clicks])
     reach = 8
     look = _look(image, line, normal, np.arange(-reach, reach + 1, dtype=np.float64))
     shift = _settle(look, 3, near) - reach
-    line = line + _smooth(shift.astype(np.float64), 1.5)[:, None] * normal
+    line = line + smooth(shift.astype(np.float64), 1.5)[:, None] * normal
     line = resample(line)
-    normal = _normals(line, 4.0)
+    normal = normals(line)
 
     half = _MIN_HALF_RIBBON_PX
     for _ in range(5):
@@ -193,7 +194,7 @@ def paint(mask: Mask, line: Floats, borders: Borders) -> None:
     mask[inside[:, 0], inside[:, 1]] = True
     if len(line) < 2:
         return
-    normal = _normals(line, 4.0)
+    normal = normals(line)
     left = line + borders.left[:, None] * normal
     right = line + borders.right[:, None] * normal
     # Flat caps half a pixel beyond the outermost clicks.
