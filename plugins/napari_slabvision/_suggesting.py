@@ -284,18 +284,14 @@ class LibrarySearch:
         self, pixels: Pixels, outline: Corners, said: Sequence[tuple[Proposal, bool]]
     ) -> None:
         """Take in what was said: each proposal stands for the piece it covers most of."""
-        from slabvision.segment.suggest import look_over
+        from slabvision.segment.suggest import look_over, piece_under
 
         view, pieces = look_over(pixels, outline)
-        shape = np.array(pieces.labels.shape)
         features, wanted = [], []
         for proposal, accepted in said:
-            at = np.argwhere(proposal.mask) + proposal.corner - np.array(view.corner) + 0.5
-            small = np.clip((at * shape / np.array(view.size)).astype(int), 0, shape - 1)
-            counts = np.bincount(pieces.labels[small[:, 0], small[:, 1]])
-            counts[0] = 0
-            if counts.any():
-                features.append(pieces.features[int(np.argmax(counts)) - 1])
+            number = piece_under(view, pieces, proposal.mask, proposal.corner)
+            if number:
+                features.append(pieces.features[number - 1])
                 wanted.append(accepted)
         if wanted:
             self.learner.learn(np.array(features, np.float32), np.array(wanted, np.bool_))

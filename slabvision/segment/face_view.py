@@ -1,4 +1,4 @@
-"""A whole face cut out of its photo and shrunk, and what its points look like."""
+"""A whole face cut out of its photo, turned so that it lies along the columns, and shrunk."""
 
 from __future__ import annotations
 
@@ -8,155 +8,141 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.matter import MATTERS, likelihoods
-from slabvision.segment.ridge import dark_ridge
-from slabvision.segment.window import Floats, Floats32, Mask, as_unit, grey
+from slabvision.segment.window import Floats, Floats32, Mask, as_unit
 
-__all__ = ["View", "grain_bend", "lab_of", "likely_matter", "line_response", "view_of"]
+__all__ = [
+    "CELL_PX",
+    "LONG_CELLS",
+    "View",
+    "cells_of_face",
+    "labels_in_photo",
+    "light_of_places",
+    "usual_light",
+    "view_of",
+]
 
-_LONG_SIDE_PX = 1600
-"""A face is looked at with its longer side shrunk to this; checks at up to twice as much."""
-_STRIP_ROWS, _MARGIN_ROWS = 320, 48
-_RIM_PX = 3
-_LINE_SIGMAS = (1.0, 1.6, 2.5)
-_LINE_PX = 31
-_LINE_TURNS_DEG = (-30, -20, -10, 0, 10, 20, 30)
-"""Checks run along the face, within 30 degrees; saw marks mostly across it."""
-_CALM_PX = 60
-_GRAIN_PX = 5.0
+CELL_PX = 4
+"""Pixels of a cell, each way; a cell has 2 x 2 places that an answer is given for."""
+LONG_CELLS = 800
+"""A face is looked at with its longer side this many cells long, whatever the photo's size."""
+_RIM = 3
+"""Places along the outline that are not looked at: an outline is not exact."""
+_DARKEST = 0.02
+_AROUND_CELLS = 61
+_AREA_BELOW = 0.8
+_OPPONENT = np.array([[1, 2, -2], [1, 0, 4], [1, -2, -2]], np.float32)
+"""Logarithms of red, green, blue to lightness, warmth and green against purple."""
 
 
 class View(NamedTuple):
-    """A face cut out of its photo and shrunk.
+    """A face turned so that its long axis lies along the columns.
 
     Attributes
     ----------
-    pixels : ndarray, shape (h, w, 3)
-    lines : ndarray, shape (h, w)
-        How much each point looks like part of a dark line along the face, in units of how much
-        the wood round it does.
-    wood : ndarray of bool, shape (h, w)
-        Inside the outline, its rim left out.
-    corner : (int, int)
-        Where the cut-out begins in the photo (row, col).
-    size : (int, int)
-        Rows and columns of the cut-out in the photo.
-    scale : float
-        Shrunk pixels per photo pixel.
-    along : ndarray, shape (2,)
-        Unit direction (row, col) of the face's long axis.
+    pixels : ndarray of float32, shape (4 rows, 4 cols, 3)
+        RGB, 0 to 1; rows and cols count cells.
+    wood : ndarray of bool, shape (2 rows, 2 cols)
+        Places inside the outline, its rim left out.
+    turn : ndarray, shape (2, 3)
+        From a point of the photo, (col, row, 1), to its place, (col, row).
     """
 
-    pixels: NDArray[Any]
-    lines: Floats32
+    pixels: Floats32
     wood: Mask
-    corner: tuple[int, int]
-    size: tuple[int, int]
-    scale: float
-    along: Floats
+    turn: Floats
 
 
-def view_of(image: NDArray[Any], outline: Floats) -> View:
-    """Cut a face out of its photo and shrink it."""
-    shape = np.array(image.shape[:2])
-    low = np.clip(np.floor(outline.min(axis=0)), 0, shape - 1).astype(int)
-    high = np.clip(np.ceil(outline.max(axis=0)) + 1, low + 1, shape).astype(int)
-    window = image[low[0] : high[0], low[1] : high[1]]
-    if window.ndim == 2:
-        window = np.repeat(window[..., None], 3, axis=2)
-    scale = min(1.0, _LONG_SIDE_PX / max(window.shape[:2]))
-    rows, cols = (max(1, round(side * scale)) for side in window.shape[:2])
-    small = cv2.resize(np.ascontiguousarray(window), (cols, rows), interpolation=cv2.INTER_AREA)
-    points = (outline - low + 0.5) * (rows / window.shape[0], cols / window.shape[1]) - 0.5
-    wood = np.zeros((rows, cols), np.uint8)
-    cv2.fillPoly(wood, [np.rint(points[:, ::-1]).astype(np.int32)], 1)
-    wood = cv2.erode(np.pad(wood, 1), np.ones((2 * _RIM_PX + 1,) * 2, np.uint8))[1:-1, 1:-1]
-    off = points - points.mean(axis=0)
-    along = np.linalg.svd(off, full_matrices=False)[2][0]
-    fine = min(1.0, 2 * scale)
-    if fine < 1:
-        size = (round(window.shape[1] * fine), round(window.shape[0] * fine))
-        window = cv2.resize(window, size, interpolation=cv2.INTER_AREA)
-    lines = line_response(grey(window), wood > 0, along)
-    corner, full = (int(low[0]), int(low[1])), tuple(int(v) for v in high - low)
-    return View(small, lines, wood > 0, corner, (full[0], full[1]), scale, along)
-
-
-def line_response(light: Floats32, wood: Mask, along: Floats) -> Floats32:
-    """Return how much each point looks like part of a dark line along a direction.
-
-    The ridge response (see :func:`slabvision.segment.ridge.dark_ridge`) at full sharpness,
-    averaged along short lines of several directions, over its usual size round there.
+def view_of(image: NDArray[Any], outline: Floats, long_cells: int = LONG_CELLS) -> View:
+    """Cut a face out of its photo, turn and shrink it.
 
     Parameters
     ----------
-    light : ndarray, shape (H, W)
-        The face as sharp as it is looked at.
-    wood : ndarray of bool, shape (h, w)
-        The face shrunk; what is returned has this shape.
-    along : ndarray, shape (2,)
-        Unit direction, (row, col).
+    image : ndarray, shape (H, W) or (H, W, 3)
+    outline : ndarray, shape (N, 2)
+        (row, col); the face's long axis is that of its area.
+    long_cells : int
+        How many cells long the face becomes.
     """
-    height, width = wood.shape
-    ridge = np.minimum(dark_ridge(light, _LINE_SIGMAS), 0.15)
-    if ridge.shape != wood.shape:
-        ridge = cv2.dilate(ridge, np.ones((2, 2), np.uint8))
-        ridge = cv2.resize(ridge, (width, height), interpolation=cv2.INTER_AREA)
-    ridge = ridge * wood
-    box = (2 * _CALM_PX + 1,) * 2
-    share = cv2.blur(wood.astype(np.float32), box)
-    usual = cv2.blur(ridge, box) / np.maximum(share, 0.05)
-    best = np.zeros_like(ridge)
-    base = float(np.degrees(np.arctan2(along[0], along[1])))
-    for turn in _LINE_TURNS_DEG:
-        best = np.maximum(best, cv2.filter2D(ridge, cv2.CV_32F, _line_kernel(base + turn)))
-    return np.asarray(best / (usual + 0.002) * wood, dtype=np.float32)
+    points = np.clip(outline[:, ::-1], 0, np.array(image.shape[1::-1]) - 1.0)
+    low, high = np.floor(points.min(axis=0)).astype(int), np.ceil(points.max(axis=0)).astype(int)
+    window = image[low[1] : high[1] + 1, low[0] : high[0] + 1]
+    moments = cv2.moments((points - low).astype(np.float32)[:, None, :])
+    angle = 0.5 * np.arctan2(2 * moments["mu11"], moments["mu20"] - moments["mu02"])
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    turned = (points - low) @ turn.T
+    start, span = turned.min(axis=0), np.maximum(np.ptp(turned, axis=0) + 1, 1.0)
+    scale = long_cells * CELL_PX / span.max()
+    cols, rows = np.maximum(np.ceil(span * scale / CELL_PX).astype(int), 1)
+    shrink = scale if scale < _AREA_BELOW else 1.0
+    if shrink < 1:  # turning alone would leave pixels out
+        size = (max(round(window.shape[1] * shrink), 1), max(round(window.shape[0] * shrink), 1))
+        window = cv2.resize(np.ascontiguousarray(window), size, interpolation=cv2.INTER_AREA)
+    begun = turn @ np.full(2, 0.5 / shrink - 0.5) - start
+    move = np.column_stack([turn * (scale / shrink), begun * scale])
+    pixels = cv2.warpAffine(
+        np.ascontiguousarray(window), move, (int(cols) * CELL_PX, int(rows) * CELL_PX),
+        flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    if pixels.ndim == 2:
+        pixels = np.repeat(pixels[..., None], 3, axis=2)
+    half = scale / 2
+    to_place = np.column_stack([turn * half, (-start - turn @ low) * half - 0.25])
+    wood = np.zeros((2 * rows, 2 * cols), np.uint8)
+    corners = np.column_stack([points, np.ones(len(points))]) @ to_place.T
+    cv2.fillPoly(wood, [np.rint(corners).astype(np.int32)], 1)
+    wood = cv2.erode(np.pad(wood, 1), np.ones((2 * _RIM + 1,) * 2, np.uint8))[1:-1, 1:-1]
+    return View(as_unit(pixels), wood > 0, to_place)
 
 
-def _line_kernel(angle_deg: float) -> Floats32:
-    half = _LINE_PX // 2
-    kernel = np.zeros((_LINE_PX, _LINE_PX), np.float32)
-    row, col = half * np.sin(np.radians(angle_deg)), half * np.cos(np.radians(angle_deg))
-    one = (round(half - col), round(half - row))
-    other = (round(half + col), round(half + row))
-    cv2.line(kernel, one, other, 1, 1)
-    return np.asarray(kernel / kernel.sum())
+def labels_in_photo(view: View, labels: NDArray[np.uint16], size: tuple[int, int]) -> Any:
+    """Return an instance image of a view's places as one of the photo, (rows, cols) large."""
+    return cv2.warpAffine(
+        labels, view.turn, size[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    )
 
 
-def likely_matter(view: View) -> Floats32:
-    """Return how likely each point of a view is each matter, strip by strip to save memory."""
-    rows = view.pixels.shape[0]
-    answer = np.zeros((*view.pixels.shape[:2], len(MATTERS)), dtype=np.float32)
-    answer[..., MATTERS.index("ground")] = 1
-    for top in range(0, rows, _STRIP_ROWS):
-        bottom = min(top + _STRIP_ROWS, rows)
-        wood = np.flatnonzero(view.wood[top:bottom].any(axis=0))
-        if wood.size == 0:
-            continue
-        above, below = max(top - _MARGIN_ROWS, 0), min(bottom + _MARGIN_ROWS, rows)
-        left, right = max(int(wood[0]) - _MARGIN_ROWS, 0), int(wood[-1]) + 1 + _MARGIN_ROWS
-        seen = likelihoods(view.pixels[above:below, left:right])
-        kept = seen[top - above : bottom - above]
-        answer[top:bottom, left : left + kept.shape[1]] = kept
-    return answer
+def usual_light(pixels: Floats32, wood: Mask) -> Floats32:
+    """Return the usual light of each cell's surroundings, in logarithms, shape (rows, cols, 3).
 
-
-def grain_bend(view: View) -> Floats32:
-    """Return how far the grain turns from its usual direction round there, 0 to 1.
-
-    Structure tensor (Bigun and Granlund 1987, ICCV) against the mean one of a wide surround;
-    grain bends round knots, not round stains or chalk.
+    What is as dark in the shade as its surroundings are is no dark spot.
     """
-    light = grey(view.pixels)
-    gy, gx = cv2.Sobel(light, cv2.CV_32F, 0, 1), cv2.Sobel(light, cv2.CV_32F, 1, 0)
-    double = np.dstack([gx * gx - gy * gy, 2 * gx * gy]) * view.wood[..., None]
-    near = cv2.GaussianBlur(double, (0, 0), _GRAIN_PX)
-    far = cv2.blur(double, (2 * _CALM_PX + 1,) * 2)
-    size = np.linalg.norm(near, axis=2) * np.linalg.norm(far, axis=2)
-    turn = 1 - (near * far).sum(axis=2) / np.maximum(size, 1e-9)
-    return np.asarray(turn / 2 * view.wood, dtype=np.float32)
+    rows, cols = wood.shape[0] // 2, wood.shape[1] // 2
+    small = np.log(cv2.resize(pixels, (cols, rows), interpolation=cv2.INTER_AREA) + _DARKEST)
+    here = cv2.resize(wood.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
+    box = (_AROUND_CELLS,) * 2
+    share = cv2.blur(here, box, borderType=cv2.BORDER_CONSTANT)
+    total = cv2.blur(small * here[..., None], box, borderType=cv2.BORDER_CONSTANT)
+    middle = (small * here[..., None]).sum(axis=(0, 1)) / max(float(here.sum()), 1.0)
+    return np.asarray((total + 0.02 * middle) / (share[..., None] + 0.02), dtype=np.float32)
 
 
-def lab_of(view: View) -> Floats32:
-    """Return the view in CIE L*a*b*."""
-    return np.asarray(cv2.cvtColor(as_unit(view.pixels), cv2.COLOR_RGB2LAB))
+def cells_of_face(pixels: Floats32, wood: Mask, usual: Floats32) -> Floats32:
+    """Return what the net looks at, shape (rows, cols, 52).
+
+    Each pixel's light and colour against the usual light round there; that light against the
+    face's; where the face is.
+
+    Parameters
+    ----------
+    pixels : ndarray of float32, shape (4 rows, 4 cols, 3)
+    wood : ndarray of bool, shape (2 rows, 2 cols)
+    usual : ndarray of float32, shape (rows, cols, 3)
+        As :func:`usual_light` gives it.
+    """
+    rows, cols = usual.shape[:2]
+    light = np.log(pixels + np.float32(_DARKEST)).reshape(rows, CELL_PX, cols, CELL_PX, 3)
+    light -= usual[:, None, :, None]
+    seen = (light @ _OPPONENT).swapaxes(1, 2).reshape(rows, cols, -1)
+    here = wood.reshape(rows, 2, cols, 2).mean(axis=(1, 3), dtype=np.float32)[..., None]
+    middle = (usual * here).sum(axis=(0, 1)) / max(float(here.sum()), 1.0)
+    return np.concatenate([np.clip(seen, -6, 6), (usual - middle) @ _OPPONENT, here], axis=2)
+
+
+def light_of_places(view: View) -> Floats32:
+    """Return lightness, warmth and greenness of each place against the usual light round there."""
+    rows, cols = view.wood.shape
+    usual = cv2.resize(
+        usual_light(view.pixels, view.wood), (cols, rows), interpolation=cv2.INTER_LINEAR
+    )
+    small = cv2.resize(view.pixels, (cols, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray((np.log(small + np.float32(_DARKEST)) - usual) @ _OPPONENT / 4)

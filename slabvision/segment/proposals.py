@@ -8,22 +8,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.face_view import View, grain_bend, lab_of, likely_matter
-from slabvision.segment.matter import MATTERS, usual_colour
+from slabvision.segment.face_look import SEEN, look_of
+from slabvision.segment.face_view import View, light_of_places
 from slabvision.segment.window import Floats32, Mask
 
 __all__ = ["FEATURES", "Candidate", "Candidates", "candidates"]
 
-_LEAST_PX = 20
-_LARGEST_SHARE = 0.15
+_LEAST = 20
+"""Places of a piece."""
+_LARGEST_SHARE = 0.2
 """Of the face; what is larger is no piece."""
-_MATTER_LEVELS = ((0.3, 0.55), (0.6, 0.85))
-_DARK_LEVELS = ((4.0, 9.0), (9.0, 16.0))
-"""Possible and sure: share of other matter than wood; L* a blurred point is darker than usual."""
-_LINE_LEVELS = ((1.7, 2.6), (2.4, 4.0))
-_LINE_LEAST_PX = 14
-_RING_PX = 8
-_CHECK, _WOOD, _GROUND = (MATTERS.index(key) for key in ("check", "wood", "ground"))
+_BODY_LEVELS = ((0.12, 0.3), (0.3, 0.6), (0.55, 0.85))
+_LINE_LEVELS = ((0.08, 0.2), (0.2, 0.45), (0.4, 0.7))
+"""Possible and sure: how likely a place is a defect."""
+_LINE_LEAST = 14
+_GAP = 13
+"""Places along the face over which a check goes on unseen."""
+_RING = 8
+_CHECK = SEEN.index("check")
+_KINDS = tuple(range(1, _CHECK))
 
 
 class Candidate(NamedTuple):
@@ -55,19 +58,20 @@ class Candidates(NamedTuple):
 
 
 def candidates(view: View) -> Candidates:
-    """Return all pieces of a view that could be defects, from several views of it."""
-    chances = likely_matter(view)
-    lab = lab_of(view)
-    dark = cv2.GaussianBlur(usual_colour(lab)[..., 0] - lab[..., 0], (0, 0), 1.5) * view.wood
-    other = 1 - chances[..., _WOOD] - chances[..., _GROUND] - 0.5 * chances[..., _CHECK]
-    other = cv2.GaussianBlur(other, (0, 0), 1.2) * view.wood
+    """Return all pieces of a view that could be defects, at several levels of doubt."""
+    look = look_of(view)
     found: list[Candidate] = []
+    line = np.ascontiguousarray(look[..., _CHECK])
+    joined = cv2.morphologyEx(line, cv2.MORPH_CLOSE, np.ones((1, _GAP), np.uint8))
+    joined = np.maximum(cv2.GaussianBlur(joined, (0, 0), 0.7), joined * 0.8)
     for level in _LINE_LEVELS:
-        found += _pieces(_linked(view.lines, level), view.wood, line=True)
-    for field, levels in ((other, _MATTER_LEVELS), (dark, _DARK_LEVELS)):
-        for level in levels:
-            found += _pieces(_hysteresis(field, level), view.wood, line=False)
-    return Candidates(found, _described(view, chances, lab, dark, found))
+        found += _pieces(_hysteresis(joined, level), view.wood, line=True)
+    body = look[..., 1:_CHECK].sum(axis=2)
+    for level in _BODY_LEVELS:
+        found += _pieces(_hysteresis(body, level), view.wood, line=False)
+    for kind in _KINDS:
+        found += _pieces(_hysteresis(look[..., kind], _BODY_LEVELS[1]), view.wood, line=False)
+    return Candidates(found, _described(view, look, found))
 
 
 def _hysteresis(field: Floats32, level: tuple[float, float]) -> NDArray[np.uint8]:
@@ -79,78 +83,64 @@ def _hysteresis(field: Floats32, level: tuple[float, float]) -> NDArray[np.uint8
     return np.asarray(keep[labels], dtype=np.uint8)
 
 
-def _linked(lines: Floats32, level: tuple[float, float]) -> NDArray[np.uint8]:
-    """Lines thinned to where they are strongest, across."""
-    crest = lines >= 0.8 * cv2.dilate(lines, np.ones((7, 7), np.uint8))
-    return _hysteresis(np.where(crest, lines, 0).astype(np.float32), level)
-
-
 def _pieces(mask: NDArray[np.uint8], wood: Mask, line: bool) -> list[Candidate]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     most = _LARGEST_SHARE * np.count_nonzero(wood)
     found = []
     for k in range(1, count):
         left, top, wide, high, area = stats[k]
-        enough = np.hypot(wide, high) >= _LINE_LEAST_PX if line else area >= _LEAST_PX
+        enough = np.hypot(wide, high) >= _LINE_LEAST if line else area >= _LEAST
         if enough and area <= most:
             here = labels[top : top + high, left : left + wide] == k
             found.append(Candidate(here, (int(top), int(left)), line))
     return found
 
 
-def _described(
-    view: View, chances: Floats32, lab: Floats32, dark: Floats32, pieces: list[Candidate]
-) -> Floats32:
-    bend = grain_bend(view)
+def _described(view: View, look: Floats32, pieces: list[Candidate]) -> Floats32:
+    light = light_of_places(view)
     away = cv2.distanceTransform(np.pad(view.wood, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    across = np.array([-view.along[1], view.along[0]])
-    rim = np.argwhere(view.wood[::8, ::8]) * 8 @ view.along
-    ends = (float(rim.min()), float(rim.max())) if rim.size else (0.0, 1.0)
-    usual = np.median(lab[view.wood], axis=0) if view.wood.any() else np.zeros(3)
+    length = view.wood.shape[1]
+    busy = np.log(look[view.wood].mean(axis=0)[1:] + 1e-4) if view.wood.any() else np.zeros(5)
     rows = np.zeros((len(pieces), len(FEATURES)), np.float32)
     for k, piece in enumerate(pieces):
         box = tuple(
-            slice(max(s.start - _RING_PX, 0), min(s.stop + _RING_PX, side))
+            slice(max(s.start - _RING, 0), min(s.stop + _RING, side))
             for s, side in zip(piece.window, view.wood.shape, strict=True)
         )
         here = np.zeros(view.wood[box].shape, bool)
         row, col = piece.corner[0] - box[0].start, piece.corner[1] - box[1].start
         here[row : row + piece.mask.shape[0], col : col + piece.mask.shape[1]] = piece.mask
-        near = cv2.dilate(here.astype(np.uint8), np.ones((2 * _RING_PX - 1,) * 2, np.uint8)) > 0
+        near = cv2.dilate(here.astype(np.uint8), np.ones((2 * _RING - 1,) * 2, np.uint8)) > 0
         ring = near & ~here & view.wood[box]
         ring = ring if ring.any() else near
         points = np.argwhere(piece.mask).astype(float) + piece.corner
-        u, v = points @ view.along, points @ across
+        v, u = points.T
         spans = float(np.ptp(u)) + 1, float(np.ptp(v)) + 1
         cover = np.cov(points.T) + 0.1 * np.eye(2) if len(points) > 1 else np.eye(2)
         size, axes = np.linalg.eigh(cover)
-        inside, beside = lab[box][here], lab[box][ring]
-        off = inside.mean(axis=0) - beside.mean(axis=0)
         deep = cv2.distanceTransform(np.pad(here, 1).astype(np.uint8), cv2.DIST_L2, 3).max()
-        chance, response = chances[box][here], view.lines[box][here]
-        to_end = min(u.min() - ends[0], ends[1] - u.max()) / max(ends[1] - ends[0], 1.0)
+        seen, lit, beside = look[box][here], light[box][here], light[box][ring]
+        strongest = np.sort(seen[:, _CHECK] if piece.line else 1 - seen[:, 0] - seen[:, _CHECK])
+        off = lit.mean(axis=0) - beside.mean(axis=0)
         rows[k] = [
-            *chance.mean(axis=0), float(1 - chance[:, _WOOD].min()), np.log(len(points)),
-            np.log(spans[0]), np.log(spans[1]), np.log(spans[0] / spans[1]),
-            np.log(np.sqrt(size[1] / size[0])), abs(float(axes[:, 1] @ view.along)),
-            len(points) / (4 * np.pi * np.sqrt(size[0] * size[1])), np.log(deep), *(off / 10),
-            np.log(beside[:, 0].std() + 1), np.log(inside[:, 0].std() + 1),
-            (inside[:, 0].min() - beside[:, 0].mean()) / 20, *((inside.mean(axis=0) - usual) / 10),
-            *((beside.mean(axis=0) - usual) / 10), dark[box][here].mean() / 10,
-            np.log(away[box][here].min() + 1), np.log(away[box][here].max() + 1), to_end,
-            chances[box][ring][:, _WOOD].mean(), bend[box][ring].mean(), bend[box][here].mean(),
-            response.mean(), response.max(), view.lines[box][ring].mean(), float(piece.line),
+            *seen.mean(axis=0)[1:], strongest[-1], strongest[len(strongest) // 2],
+            strongest[len(strongest) // 10], strongest.sum() / 100, np.log(len(points)),
+            np.log(spans[0]), np.log(spans[1]), np.log(np.sqrt(size[1] / size[0])),
+            abs(float(axes[1, 1])), len(points) / (4 * np.pi * np.sqrt(size[0] * size[1])),
+            np.log(deep), *off, *lit.mean(axis=0), lit[:, 0].min() - beside[:, 0].mean(),
+            lit[:, 0].std(), beside[:, 0].std(), *look[box][ring].mean(axis=0)[1:],
+            np.log(away[box][here].min() + 1), np.log(away[box][here].max() + 1),
+            min(u.min(), length - 1 - u.max()) / length, *busy, float(piece.line),
         ]  # fmt: skip
     return rows
 
 
 FEATURES = (
-    *(f"is {matter}" for matter in MATTERS), "surest", "area", "length along", "width across",
-    "slenderness", "elongation", "lies along", "fill", "thickness", "lightness off", "a* off",
-    "b* off", "ring's unrest", "own unrest", "darkest", "lightness off face", "a* off face",
-    "b* off face", "ring's lightness off face", "ring's a* off face", "ring's b* off face",
-    "darker than usual", "nearest to rim", "farthest from rim", "from the end", "wood round it",
-    "grain bends round it", "grain bends in it", "line", "line at most", "lines round it",
-    "found as a line",
+    *(f"is {kind}" for kind in SEEN[1:]), "surest", "usually sure", "least sure", "sure places",
+    "area", "length along", "width across", "elongation", "lies along", "fill", "thickness",
+    "lighter than round it", "warmer than round it", "greener than round it", "lightness",
+    "warmth", "greenness", "darkest", "own unrest", "ring's unrest",
+    *(f"{kind} round it" for kind in SEEN[1:]), "nearest to rim", "farthest from rim",
+    "from the end", *(f"{kind} on the face" for kind in SEEN[1:]), "found as a line",
 )  # fmt: skip
 """Columns of :attr:`Candidates.features`."""

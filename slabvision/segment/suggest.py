@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from slabvision.opencv import cv2
-from slabvision.segment.face_view import View, view_of
+from slabvision.segment.face_look import SEEN
+from slabvision.segment.face_view import View, labels_in_photo, view_of
 from slabvision.segment.learner import VisitLearner
-from slabvision.segment.matter import MATTERS
 from slabvision.segment.network import stored
 from slabvision.segment.proposals import Candidate, Candidates, candidates
 from slabvision.segment.trees import boosted
-from slabvision.segment.window import Floats, Floats32, as_pixels
+from slabvision.segment.window import Floats, Floats32, Mask, as_pixels
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +24,7 @@ __all__ = [
     "Pieces",
     "confidence_of",
     "look_over",
+    "piece_under",
     "suggest_defects",
     "surest_apart",
 ]
@@ -37,7 +37,7 @@ _SHARED = 0.3
 """A piece of which a surer one holds this share is the same thing again."""
 _POSSIBLE = 0.02
 _KIND = {
-    "knot": "sound_knot", "rot": "rot", "bark": "bark_inclusion", "hole": "hole", "stain": "metal",
+    "knot": "sound_knot", "rot": "rot", "bark": "bark_inclusion", "other": "hole",
 }  # fmt: skip
 
 
@@ -95,10 +95,10 @@ def suggest_defects(
 
     Notes
     -----
-    Pieces come from three looks at the shrunken face: what a small network takes for other
-    matter than wood, what is darker than its surroundings, and dark lines along the face. Boosted
-    trees say from each piece's size, shape, place, colour, surroundings and the grain's bend
-    round it how likely a person would call it a defect. Both were trained on rendered faces.
+    A small convolutional net looks over the face, turned along the columns and shrunk, and says
+    for each place how likely it is wood, a knot, rot, bark, a check or another defect. Places
+    that hang together are pieces. Boosted trees say from each piece's size, shape, place, colour
+    and surroundings how likely a person would call it a defect. Both learned from rendered faces.
     """
     image = as_pixels(pixels)
     view, pieces = look_over(image, outline)
@@ -107,12 +107,7 @@ def suggest_defects(
     order = order[confidence[order] >= LEAST_CONFIDENCE]
     number = np.zeros(len(confidence) + 1, np.uint16)
     number[order + 1] = np.arange(1, order.size + 1)
-    labels = np.zeros(image.shape[:2], np.uint16)
-    top, left = view.corner
-    rows, cols = view.size
-    labels[top : top + rows, left : left + cols] = cv2.resize(
-        number[pieces.labels], (cols, rows), interpolation=cv2.INTER_NEAREST
-    )
+    labels = labels_in_photo(view, number[pieces.labels], image.shape[:2])
     return labels, _table(view, pieces, order, confidence)
 
 
@@ -159,6 +154,25 @@ def look_over(image: NDArray[Any], outline: ArrayLike) -> tuple[View, Pieces]:
     return view, Pieces(labels, found.features[kept], lines)
 
 
+def piece_under(view: View, pieces: Pieces, mask: Mask, corner: tuple[int, int]) -> int:
+    """Return the number of the piece that a mask of the photo covers most of, 0 where none.
+
+    Parameters
+    ----------
+    view, pieces
+        As :func:`look_over` returns them.
+    mask : ndarray of bool, shape (h, w)
+    corner : (int, int)
+        Where its first pixel lies in the photo, (row, col).
+    """
+    spots = np.argwhere(mask)[:, ::-1] + corner[::-1]
+    places = np.rint(spots @ view.turn[:, :2].T + view.turn[:, 2]).astype(int)
+    places = np.clip(places, 0, np.array(pieces.labels.shape[::-1]) - 1)
+    counts = np.bincount(pieces.labels[places[:, 1], places[:, 0]], minlength=1)
+    counts[0] = 0
+    return int(counts.argmax())
+
+
 def surest_apart(found: Candidates, confidence: Floats) -> list[int]:
     """Return the pieces that are no weaker copy of a surer one, surest first."""
     kept: list[int] = []
@@ -199,10 +213,10 @@ def confidence_of(pieces: Pieces, learner: VisitLearner | None = None) -> Floats
 
 def _kind_of(view: View, pieces: Pieces, k: int) -> str:
     if pieces.lines[k]:
-        points = np.argwhere(pieces.labels == k + 1) @ view.along
-        wood = np.argwhere(view.wood[::8, ::8]) * 8 @ view.along
-        near = _END_SHARE * (wood.max() - wood.min())
-        at_end = points.min() < wood.min() + near or points.max() > wood.max() - near
+        cols = np.flatnonzero((pieces.labels == k + 1).any(axis=0))
+        length = view.wood.shape[1]
+        near = _END_SHARE * length
+        at_end = cols[0] < near or cols[-1] > length - near
         return "end_check" if at_end else "surface_check"
-    chance = {kind: pieces.features[k, MATTERS.index(matter)] for matter, kind in _KIND.items()}
+    chance = {kind: pieces.features[k, SEEN.index(seen) - 1] for seen, kind in _KIND.items()}
     return max(chance, key=lambda kind: chance[kind])

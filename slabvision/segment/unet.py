@@ -16,6 +16,8 @@ __all__ = ["CELL", "Arithmetic", "Weights", "answer", "chances", "load_unets", "
 
 CELL = 2
 """A net answers for this many places in each direction per cell of what it looks at."""
+_BAND = 1_000_000
+"""Numbers taken together for one product of matrices: what the processor holds near."""
 
 Weights: TypeAlias = Mapping[str, Any]
 """``down.K.w``, ``down.K.b`` … : kernels (3, 3, inputs, outputs) and offsets (outputs,)."""
@@ -63,14 +65,19 @@ class _ByNumPy:
         rows, cols, count = x.shape
         wide = np.zeros((rows + 2, cols + 2, count), np.float32)
         wide[1:-1, 1:-1] = x
-        near = np.empty((rows, cols, 9 * count), np.float32)
-        for k in range(9):
-            at = np.s_[k // 3 : k // 3 + rows, k % 3 : k % 3 + cols]
-            near[..., k * count : (k + 1) * count] = wide[at]
-        out = near.reshape(rows * cols, -1) @ weight.reshape(9 * count, -1)
+        kernel = weight.reshape(9 * count, -1)
+        out = np.empty((rows, cols, kernel.shape[1]), np.float32)
+        band = max(_BAND // (9 * count * cols), 1)
+        for top in range(0, rows, band):
+            high = min(band, rows - top)
+            near = np.empty((high, cols, 9 * count), np.float32)
+            for k in range(9):
+                at = np.s_[top + k // 3 : top + k // 3 + high, k % 3 : k % 3 + cols]
+                near[..., k * count : (k + 1) * count] = wide[at]
+            sums = near.reshape(high * cols, -1) @ kernel
+            out[top : top + high] = sums.reshape(high, cols, -1)
         out += offset
-        np.maximum(out, 0, out=out)
-        return np.asarray(out.reshape(rows, cols, -1))
+        return np.asarray(np.maximum(out, 0, out=out))
 
     def halved(self, x: Floats32) -> Floats32:
         x = np.pad(x, ((0, x.shape[0] % 2), (0, x.shape[1] % 2), (0, 0)))

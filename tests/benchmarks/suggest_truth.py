@@ -22,7 +22,7 @@ RIGHT_OVERLAP = 0.3
 
 
 class Truth(NamedTuple):
-    """One defect on the shrunken face; ``counts`` where the bars ask for it."""
+    """One defect on the shrunken face; ``counts`` where the bars ask for it and light falls."""
 
     group: str
     mask: NDArray[np.bool_]
@@ -31,13 +31,12 @@ class Truth(NamedTuple):
 
 def truths_of(face: YardFace, view: View) -> list[Truth]:
     """Defects of a face as they lie on the view."""
-    top, left = view.corner
-    labels = face.labels[top : top + view.size[0], left : left + view.size[1]]
     shape = np.array(view.wood.shape)
     found = []
     for number, kind in face.kinds.items():
-        points = np.argwhere(labels == number)
-        at = np.minimum((points * shape / np.array(view.size)).astype(int), shape - 1)
+        points = np.argwhere(face.labels == number)
+        places = np.column_stack([points[:, ::-1], np.ones(len(points))]) @ view.turn.T
+        at = np.clip(np.rint(places[:, ::-1]).astype(int), 0, shape - 1)
         mask = np.zeros(tuple(shape), bool)
         mask[at[:, 0], at[:, 1]] = True
         mask &= view.wood
@@ -48,7 +47,8 @@ def truths_of(face: YardFace, view: View) -> list[Truth]:
         counts = (check and kind != "pith" and face.lengths_mm[number] > LONG_MM) or (
             group in ("knot", "bark", "rot") and np.count_nonzero(mask) > LEAST_PX
         )
-        found.append(Truth(group, mask, counts))
+        in_light = face.shadow[points[:, 0], points[:, 1]].mean() < 0.5
+        found.append(Truth(group, mask, bool(counts and in_light)))
     return found
 
 

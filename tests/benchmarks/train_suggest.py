@@ -1,29 +1,39 @@
-"""Train the trees that say how likely a piece of a face is a defect; ``segment/suggest.npz``.
+"""Train what ``suggest_defects`` looks and judges with; ``segment/suggest_unet.npz, suggest.npz``.
 
-Run with ``python -m tests.benchmarks.train_suggest FOLDER`` after ``train_matter``. Photos of
-faces in a yard are rendered into FOLDER once; no real photo is used. Prints what each confidence
-would give on faces left out of training in turn, from which ``LEAST_CONFIDENCE`` was chosen.
+Run with ``python -m tests.benchmarks.train_suggest FOLDER``; needs ``pip install jax``. Photos of
+faces in a yard and pieces of crowded faces are rendered into FOLDER once; no real photo is used.
+The net learns from some of the photos and from the pieces, the trees from what the net then sees
+on the others. Prints what each confidence would give on those, left out of the trees'
+training in turn, from which ``LEAST_CONFIDENCE`` was chosen.
 """
 
 from __future__ import annotations
 
 import argparse
+import logging
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.segment import unet
+from slabvision.segment.face_look import SEEN
 from slabvision.segment.face_view import view_of
 from slabvision.segment.network import Weights
 from slabvision.segment.proposals import Candidates, candidates
 from slabvision.segment.suggest import surest_apart
 from slabvision.segment.trees import boosted
+from slabvision.study import unet_training
 from tests.benchmarks.learning import write
+from tests.benchmarks.rendered_faces import faces_for_training
 from tests.benchmarks.rendered_yards import YardFace, yards_for_training
+from tests.benchmarks.suggest_lessons import batches, lesson_of_piece, lesson_of_yard
 from tests.benchmarks.suggest_truth import Truth, found, right, truths_of
 
-PARTS = 4
+CHANNELS = (16, 24, 32, 48, 48)
+INPUTS = 52
+PARTS = 6
 LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 COUNTED = ("knot", "bark", "rot", "check")
 
@@ -42,6 +52,18 @@ def look(face: YardFace) -> Looked:
     pieces = candidates(view)
     truths = truths_of(face, view)
     return Looked(pieces, right(pieces.pieces, truths), truths)
+
+
+def learn_net(yards: list[Path], pieces: list[Path], steps: int, minutes: float) -> None:
+    """Learn the net and keep it beside the code."""
+    lessons = [lesson_of_yard(file) for file in yards]
+    lessons += [lesson_of_piece(file) for file in pieces]
+    fresh = unet_training.new_net(INPUTS, CHANNELS, len(SEEN), 1)
+    net = unet_training.learn(
+        fresh, lambda *_: batches(lessons, 8, 2), steps, 2e-3, minutes=minutes
+    )
+    unet_training.write(Path(unet.__file__).with_name("suggest_unet.npz"), {"face": net})
+    unet.load_unets.cache_clear()
 
 
 def learned(looked: list[Looked]) -> Weights:
@@ -107,12 +129,19 @@ def left_out(looked: list[Looked]) -> list[NDArray[np.float64]]:
 
 
 def main() -> None:
-    """Render, look, learn, write."""
+    """Render, learn, look, learn, write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--steps", type=int, default=4000)
+    parser.add_argument("--minutes", type=float, default=float("inf"))
+    parser.add_argument("--trees-only", action="store_true", help="keep the net that is there")
     args = parser.parse_args()
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    for_the_net, for_the_trees = yards_for_training(args.folder)
+    if not args.trees_only:
+        learn_net(for_the_net, faces_for_training(args.folder), args.steps, args.minutes)
     looked = []
-    for file in yards_for_training(args.folder):
+    for file in for_the_trees:
         looked.append(look(YardFace.load(file)))
         good = looked[-1].good
         print(f"{file.name}: {good.size} pieces, {np.count_nonzero(good)} right", flush=True)
