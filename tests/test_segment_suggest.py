@@ -11,14 +11,16 @@ from numpy.typing import NDArray
 from slabvision.defects import KINDS
 from slabvision.opencv import cv2
 from slabvision.segment import suggest_defects
-from slabvision.segment.face_view import view_of
+from slabvision.segment.face_view import View, labels_in_photo, view_of
 from slabvision.segment.learner import VisitLearner
 from slabvision.segment.network import stored
 from slabvision.segment.proposals import FEATURES, Candidate, Candidates, candidates
 from slabvision.segment.suggest import (
     BadOutlineError,
+    Pieces,
     confidence_of,
     look_over,
+    piece_under,
     surest_apart,
 )
 from slabvision.segment.trees import boosted
@@ -56,16 +58,18 @@ def test_numbers_kinds_and_order_fit_together(board: NDArray[np.uint8]) -> None:
 
 
 def test_a_knot_and_a_check_are_among_the_pieces_looked_at(board: NDArray[np.uint8]) -> None:
-    found = candidates(view_of(board, np.array(OUTLINE, float)))
+    view = view_of(board, np.array(OUTLINE, float))
+    found = candidates(view)
     assert found.features.shape == (len(found.pieces), len(FEATURES))
     covers = {True: 0.0, False: 0.0}
+    knot = np.hypot((np.arange(300)[:, None] - 150) / 16, (np.arange(800) - 250) / 26) < 1
     for piece in found.pieces:
-        whole = np.zeros((241, 741), bool)  # the face cut out of the photo
-        whole[piece.window] = piece.mask
+        small = np.zeros(view.wood.shape, np.uint16)
+        small[piece.window] = piece.mask
+        whole = labels_in_photo(view, small, board.shape[:2]) > 0
         if piece.line:
-            covers[True] = max(covers[True], whole[55:70, 470:590].any(axis=0).mean())
+            covers[True] = max(covers[True], whole[85:100, 500:620].any(axis=0).mean())
         else:
-            knot = np.hypot((np.arange(241)[:, None] - 120) / 16, (np.arange(741) - 220) / 26) < 1
             both = np.count_nonzero(whole & knot)
             covers[False] = max(covers[False], both / np.count_nonzero(whole | knot))
     assert covers[True] > 0.6
@@ -89,6 +93,18 @@ def test_of_two_pieces_that_overlap_the_surer_stays() -> None:
     assert surest_apart(found, np.array([0.5, 0.9, 0.001])) == [1]
 
 
+def test_a_mask_of_the_photo_stands_for_the_piece_it_covers_most_of() -> None:
+    labels = np.zeros((40, 60), np.int32)
+    labels[5:15, 5:15], labels[20:30, 40:50] = 1, 2
+    pieces = Pieces(labels, np.zeros((2, len(FEATURES)), np.float32), np.zeros(2, bool))
+    turn = np.array([[0.5, 0, -10], [0, 0.5, -20]])  # photo (col, row) to place
+    view = View(np.zeros((80, 120, 3), np.float32), np.ones((40, 60), bool), turn)
+    mask = np.ones((20, 20), bool)
+    assert piece_under(view, pieces, mask, (80, 100)) == 2
+    assert piece_under(view, pieces, mask, (50, 30)) == 1
+    assert piece_under(view, pieces, mask, (42, 80)) == 0
+
+
 def test_trees_are_those_scikit_learn_fitted() -> None:
     from sklearn.ensemble import GradientBoostingClassifier
 
@@ -110,7 +126,8 @@ def verdicts() -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
     base = stored("suggest")
     rng = np.random.default_rng(8)
     rows = base["mean"] + base["spread"] * rng.normal(0, 1, (60, len(FEATURES)))
-    return rows.astype(np.float32), rows[:, 5] > base["mean"][5]
+    column = FEATURES.index("lighter than round it")
+    return rows.astype(np.float32), rows[:, column] > base["mean"][column]
 
 
 def test_verdicts_move_what_is_alike() -> None:
@@ -122,6 +139,19 @@ def test_verdicts_move_what_is_alike() -> None:
     assert shift[wanted[40:]].mean() > shift[~wanted[40:]].mean() + 0.15
     with pytest.raises(ValueError, match="is needed"):
         learner.learn(rows[:, :3], wanted)
+
+
+def test_verdicts_on_checks_leave_knots_alone() -> None:
+    rows, _ = verdicts()
+    rows[:] = rows[0]
+    line, knot = FEATURES.index("found as a line"), FEATURES.index("is knot")
+    rows[:, line] = np.arange(60) % 2
+    rows[:, knot] = 9
+    learner = VisitLearner()
+    learner.learn(rows[1:40:2], np.zeros(20, bool))
+    shift = learner.shift(rows[40:])
+    assert shift[1::2].max() < -0.5
+    assert np.abs(shift[::2]).max() < np.abs(shift[1::2]).min()
 
 
 def test_verdicts_are_kept_as_numbers(tmp_path: Path) -> None:

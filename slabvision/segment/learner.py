@@ -8,13 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.segment.network import stored
+from slabvision.segment.proposals import FEATURES
 from slabvision.segment.trees import boosted
 from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = ["VisitLearner"]
 
-_PRIOR_SPREAD = 0.1
-"""How far a visit is expected to differ from what was learned before, log odds per spread."""
+_OFFSET_SPREAD, _SLOPE_SPREAD = 0.7, 0.25
+"""How far a visit is expected to differ from what was learned before: in the log odds of a kind,
+and in how much a feature counts, log odds per spread of it."""
+_TOLD_BY = tuple(
+    FEATURES.index(name)
+    for name in ("usually sure", "area", "thickness", "lighter than round it",
+                 "warmer than round it", "ring's unrest", "nearest to rim")
+)  # fmt: skip
+_LINE, _KNOT = FEATURES.index("found as a line"), FEATURES.index("is knot")
+_OTHERS = tuple(FEATURES.index(f"is {kind}") for kind in ("other", "rot", "bark"))
 _ROUNDS = 12
 
 
@@ -23,7 +32,8 @@ class VisitLearner:
 
     Each verdict is a row of features and yes or no. A ridge-penalised logistic regression (a
     normal prior round "nothing is different here") on top of the trained confidence gives what
-    this visit adds; with few verdicts it adds little.
+    this visit adds, to checks, to knots and to the rest apart and to a few features of all; with
+    few verdicts it adds little.
     """
 
     def __init__(self) -> None:
@@ -31,7 +41,7 @@ class VisitLearner:
         self._mean, self._spread = base["mean"], base["spread"]
         self.features: Floats32 = np.zeros((0, self._mean.size), np.float32)
         self.wanted: Mask = np.zeros(0, np.bool_)
-        self._weights: Floats = np.zeros(self._mean.size + 1)
+        self._weights: Floats = np.zeros(3 + len(_TOLD_BY))
 
     def learn(self, features: Floats32, wanted: NDArray[np.bool_]) -> None:
         """Take verdicts in: features of pieces (N, F), and whether a person wants each (N,)."""
@@ -49,14 +59,17 @@ class VisitLearner:
         return self._design(features) @ self._weights
 
     def _design(self, features: Floats32) -> Floats:
-        scaled = np.clip((features - self._mean) / self._spread, -3, 3)
-        return np.column_stack([scaled, np.ones(len(scaled))]).astype(np.float64)
+        scaled = np.clip((features - self._mean) / self._spread, -3, 3)[:, _TOLD_BY]
+        line = features[:, _LINE] > 0.5
+        knot = ~line & (features[:, _KNOT] > features[:, _OTHERS].max(axis=1))
+        return np.column_stack([line, knot, ~line & ~knot, scaled]).astype(np.float64)
 
     def _fit(self) -> None:
         """Newton's method on the penalised log likelihood."""
         design = self._design(self.features)
         base = boosted(self.features, stored("suggest"))
-        precision = np.eye(design.shape[1]) / _PRIOR_SPREAD**2
+        spread = np.where(np.arange(design.shape[1]) < 3, _OFFSET_SPREAD, _SLOPE_SPREAD)
+        precision = np.diag(spread**-2.0)
         weights = np.zeros(design.shape[1])
         for _ in range(_ROUNDS):
             chance = 1 / (1 + np.exp(-np.clip(base + design @ weights, -30, 30)))

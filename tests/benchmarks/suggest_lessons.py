@@ -27,8 +27,8 @@ ROWS, COLS = 64, 96
 """Cells of a crop."""
 PIECE_MM = 0.75
 """About what a pixel of a face of usual length is."""
-DEEP = 0.5
-"""Share of the crops that lie round a defect."""
+CHECKS = 0.5
+"""Share of the crops round a defect that lie round a check, where there are any."""
 
 
 class Lesson(NamedTuple):
@@ -100,12 +100,13 @@ def _places(shows: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return answer
 
 
-def crop(rng: np.random.Generator, lesson: Lesson) -> tuple[Any, Any]:
-    """Cut a crop, turned, stretched and lit a little otherwise."""
+def crop(rng: np.random.Generator, lesson: Lesson, near: float) -> tuple[Any, Any]:
+    """Cut a crop, turned, stretched and lit a little otherwise; ``near`` of them by a defect."""
     high, wide = ROWS * 4, COLS * 4
     size = np.array([high, wide])
-    if lesson.spots and rng.random() < DEEP:
-        spots = lesson.spots[int(rng.choice(list(lesson.spots)))]
+    if lesson.spots and rng.random() < near:
+        to_check = CHECK in lesson.spots and rng.random() < CHECKS
+        spots = lesson.spots[CHECK if to_check else int(rng.choice(list(lesson.spots)))]
         middle = spots[rng.integers(len(spots))] + rng.uniform(-0.35, 0.35, 2) * size
     else:
         at = np.argwhere(lesson.wood[::8, ::8])
@@ -144,15 +145,15 @@ def crop(rng: np.random.Generator, lesson: Lesson) -> tuple[Any, Any]:
     return cells, shows
 
 
-def batches(lessons: list[Lesson], size: int, seed: int) -> Iterator[Batch]:
-    """Yield crops for ever."""
+def batches(lessons: list[Lesson], size: int, seed: int, near: float) -> Iterator[Batch]:
+    """Yield crops for ever, a share of ``near`` of them round a defect."""
     rng = np.random.default_rng(seed)
     order: list[int] = []
     while True:
         cells, shows = [], []
         for _ in range(size):
             order = order or rng.permutation(len(lessons)).tolist()
-            one = crop(rng, lessons[order.pop()])
+            one = crop(rng, lessons[order.pop()], near)
             cells.append(one[0])
             shows.append(one[1])
         yield np.stack(cells).astype(np.float32), np.stack(shows)

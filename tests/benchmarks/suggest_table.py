@@ -1,15 +1,17 @@
 """Recall and precision of ``suggest_defects`` on rendered faces kept out of its training.
 
-Run with ``python -m tests.benchmarks.suggest_table FOLDER``; ``--taught N`` lets it learn from
-the verdicts on the first N faces and counts on the others before and after. Right and found are
-defined in ``suggest_truth``; what the bars do not ask for (small knots, short checks, holes)
-counts as right where it is shown, never as missed.
+Run with ``python -m tests.benchmarks.suggest_table FOLDER``. Counts at several confidences, beside
+a dumb baseline (whatever is darker than the wood round it), and on the later faces of a visit
+before and after the verdicts on the first three. Right and found are defined in
+``suggest_truth``; what the bars do not ask for (small knots, short checks, holes, what lies in a
+hard shadow) counts as right where it is shown, never as missed.
 """
 
 from __future__ import annotations
 
 import argparse
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 from time import process_time
 from typing import NamedTuple
@@ -17,13 +19,21 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.opencv import cv2
+from slabvision.segment.face_view import View, light_of_places
 from slabvision.segment.learner import VisitLearner
 from slabvision.segment.proposals import Candidate
 from slabvision.segment.suggest import LEAST_CONFIDENCE, Pieces, confidence_of, look_over
-from tests.benchmarks.rendered_yards import YardFace, yards_apart
-from tests.benchmarks.suggest_truth import Truth, found, right, truths_of
+from tests.benchmarks.rendered_yards import YardFace, yards_apart, yards_of_a_visit
+from tests.benchmarks.suggest_truth import LEAST_PX, Truth, found, right, truths_of
 
 GROUPS = ("knot", "bark", "rot", "check")
+LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
+DARKER = (0.15, 0.3, 0.5)
+"""Logarithms: 0.3 is a quarter darker than the wood round it."""
+LINE = 5.0
+"""A dark spot so many times as long as wide is taken for a check."""
+TAUGHT = 3
 
 
 class Counted(NamedTuple):
@@ -35,69 +45,107 @@ class Counted(NamedTuple):
     masks: list[Candidate]
     good: NDArray[np.bool_]
     truths: list[Truth]
+    dark: list[list[Candidate]]
     seconds: float
 
 
 def look(file: Path) -> Counted:
-    """Look a face over as the tool does."""
+    """Look a face over as the tool does, and as the dumb baseline does."""
     face = YardFace.load(file)
     start = process_time()
     view, pieces = look_over(face.pixels, face.outline)
     seconds = process_time() - start
-    masks = []
-    for k, line in enumerate(pieces.lines, start=1):
-        mask = pieces.labels == k
-        masks.append(Candidate(mask, (0, 0), bool(line)))
+    masks = [
+        Candidate(pieces.labels == k, (0, 0), bool(line))
+        for k, line in enumerate(pieces.lines, start=1)
+    ]
     truths = truths_of(face, view)
+    dark = [dark_spots(view, level) for level in DARKER]
     good = right(masks, truths)
-    return Counted(face.clean, face.area_mm2 / 1e6, pieces, masks, good, truths, seconds)
+    return Counted(
+        face.clean, face.area_mm2 / 1e6, pieces, masks, good, truths, dark, seconds
+    )  # fmt: skip
 
 
-def table(faces: list[Counted], learner: VisitLearner | None, title: str) -> str:
-    """Recall per group, precision, false proposals on clean faces."""
+def dark_spots(view: View, darker: float) -> list[Candidate]:
+    """Whatever is darker than the wood round it and no smaller than what is counted."""
+    light = cv2.GaussianBlur(light_of_places(view)[..., 0] * (4 / 3), (0, 0), 1.0)
+    dark = ((light < -darker) & view.wood).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark, connectivity=8)
+    spots = []
+    for k in range(1, count):
+        left, top, wide, high, area = stats[k]
+        if area >= LEAST_PX:
+            mask = labels[top : top + high, left : left + wide] == k
+            spots.append(Candidate(mask, (int(top), int(left)), max(wide, high) ** 2 > LINE * area))
+    return spots
+
+
+def row(title: str, shown: Iterable[tuple[Counted, list[Candidate], NDArray[np.bool_]]]) -> str:
+    """Recall per group, precision, false proposals on clean faces, of what is shown."""
     there: Counter[str] = Counter()
     seen: Counter[str] = Counter()
-    shown = good = false = 0
+    all_shown = all_right = false = 0
     area = 0.0
-    for face in faces:
-        show = confidence_of(face.pieces, learner) >= LEAST_CONFIDENCE
-        shown += int(show.sum())
-        good += int((show & face.good).sum())
+    for face, kept, good in shown:
+        all_shown += len(kept)
+        all_right += int(good.sum())
         if face.clean:
-            false += int((show & ~face.good).sum())
+            false += int((~good).sum())
             area += face.area_m2
-        kept = [mask for mask, is_shown in zip(face.masks, show, strict=True) if is_shown]
         for truth, was in zip(face.truths, found(kept, face.truths), strict=True):
             if truth.counts:
                 there[truth.group] += 1
                 seen[truth.group] += was
     cells = [f"{seen[g]} of {there[g]}" for g in GROUPS]
     clean = f"{false / area:.1f}" if area else ""
-    return f"| {title} | {' | '.join(cells)} | {good} of {shown} | {clean} |"
+    share = f"{all_right} of {all_shown} ({all_right / max(all_shown, 1):.0%})"
+    return f"| {title} | {' | '.join(cells)} | {share} | {clean} |"
+
+
+def as_shown(
+    faces: list[Counted], level: float, learner: VisitLearner | None = None
+) -> list[tuple[Counted, list[Candidate], NDArray[np.bool_]]]:
+    """What is shown of each face from a confidence on."""
+    answer = []
+    for face in faces:
+        show = confidence_of(face.pieces, learner) >= level
+        kept = [mask for mask, is_shown in zip(face.masks, show, strict=True) if is_shown]
+        answer.append((face, kept, face.good[show]))
+    return answer
+
+
+def taught(faces: list[Counted]) -> VisitLearner:
+    """What verdicts on what is shown teach, face after face."""
+    learner = VisitLearner()
+    for face in faces:
+        said = confidence_of(face.pieces, learner) >= LEAST_CONFIDENCE
+        learner.learn(face.pieces.features[said], face.good[said])
+    return learner
 
 
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--taught", type=int, default=3)
     args = parser.parse_args()
     faces = [look(file) for file in yards_apart(args.folder)]
     print(
-        "| faces | knots | bark | rot | checks over 50 mm | right | false per m², clean faces |\n"
+        "| shown | knots | bark | rot | checks over 50 mm | right | false per m², clean faces |\n"
         "| --- | --- | --- | --- | --- | --- | ---: |"
     )
-    print(table(faces, None, "all"))
-    usual = [face for face in faces if not face.clean]
-    taught, later = usual[: args.taught], usual[args.taught :]
-    later += [face for face in faces if face.clean]
-    learner = VisitLearner()
-    for face in taught:
-        said = confidence_of(face.pieces, learner) >= LEAST_CONFIDENCE
-        learner.learn(face.pieces.features[said], face.good[said])
-    print(table(later, None, f"after {args.taught} of them, untaught"))
-    print(table(later, learner, f"the same, taught by {args.taught}"))
-    print(f"\n{np.median([face.seconds for face in faces]):.1f} s of one core a face (median)")
+    for level in LEVELS:
+        print(row(f"from {level:.1f}", as_shown(faces, level)))
+    for k, darker in enumerate(DARKER):
+        dark = [(face, face.dark[k], right(face.dark[k], face.truths)) for face in faces]
+        print(row(f"darker by {1 - np.exp(-darker):.0%}", dark))
+    print(f"\n{np.median([face.seconds for face in faces]):.1f} s of one core a face (median)\n")
+    visit = [look(file) for file in yards_of_a_visit(args.folder)]
+    for title, those in (("a visit", visit), ("unlike faces", faces)):
+        first, later = those[:TAUGHT], those[TAUGHT:]
+        print(row(f"{title}, later faces, untaught", as_shown(later, LEAST_CONFIDENCE)))
+        after = as_shown(later, LEAST_CONFIDENCE, taught(first))
+        print(row(f"the same, taught by {TAUGHT}", after))
 
 
 if __name__ == "__main__":

@@ -31,6 +31,8 @@ from tests.benchmarks.rendered_yards import YardFace, yards_for_training
 from tests.benchmarks.suggest_lessons import batches, lesson_of_piece, lesson_of_yard
 from tests.benchmarks.suggest_truth import Truth, found, right, truths_of
 
+ROUNDS = ((1800, 2e-3, 0.5), (450, 1.5e-3, 0.75))
+"""Steps, highest rate of learning, share of the crops that lie round a defect."""
 CHANNELS = (16, 24, 32, 48, 48)
 INPUTS = 52
 PARTS = 6
@@ -54,14 +56,13 @@ def look(face: YardFace) -> Looked:
     return Looked(pieces, right(pieces.pieces, truths), truths)
 
 
-def learn_net(yards: list[Path], pieces: list[Path], steps: int, minutes: float) -> None:
-    """Learn the net and keep it beside the code."""
+def learn_net(yards: list[Path], pieces: list[Path]) -> None:
+    """Learn the net, round after round, and keep it beside the code."""
     lessons = [lesson_of_yard(file) for file in yards]
     lessons += [lesson_of_piece(file) for file in pieces]
-    fresh = unet_training.new_net(INPUTS, CHANNELS, len(SEEN), 1)
-    net = unet_training.learn(
-        fresh, lambda *_: batches(lessons, 8, 2), steps, 2e-3, minutes=minutes
-    )
+    net = unet_training.new_net(INPUTS, CHANNELS, len(SEEN), 1)
+    for seed, (steps, rate, near) in enumerate(ROUNDS, start=2):
+        net = unet_training.learn(net, lambda *_: batches(lessons, 8, seed, near), steps, rate)  # noqa: B023
     unet_training.write(Path(unet.__file__).with_name("suggest_unet.npz"), {"face": net})
     unet.load_unets.cache_clear()
 
@@ -132,14 +133,12 @@ def main() -> None:
     """Render, learn, look, learn, write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--steps", type=int, default=4000)
-    parser.add_argument("--minutes", type=float, default=float("inf"))
     parser.add_argument("--trees-only", action="store_true", help="keep the net that is there")
     args = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     for_the_net, for_the_trees = yards_for_training(args.folder)
     if not args.trees_only:
-        learn_net(for_the_net, faces_for_training(args.folder), args.steps, args.minutes)
+        learn_net(for_the_net, faces_for_training(args.folder))
     looked = []
     for file in for_the_trees:
         looked.append(look(YardFace.load(file)))
