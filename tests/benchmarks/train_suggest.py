@@ -31,7 +31,7 @@ from tests.benchmarks.rendered_yards import YardFace, yards_for_training
 from tests.benchmarks.suggest_lessons import batches, lesson_of_piece, lesson_of_yard
 from tests.benchmarks.suggest_truth import Truth, found, right, truths_of
 
-ROUNDS = ((1800, 2e-3, 0.5), (450, 1.5e-3, 0.75))
+ROUNDS = ((1800, 2e-3, 0.5), (870, 1.5e-3, 0.75))
 """Steps, highest rate of learning, share of the crops that lie round a defect."""
 CHANNELS = (16, 24, 32, 48, 48)
 INPUTS = 52
