@@ -73,6 +73,19 @@ def test_every_click_gets_its_way_and_the_same_call_gives_the_same_answer() -> N
     assert (grow_region(pixels, inside, outside) == mask).all()
 
 
+def test_the_order_of_clicks_is_heard() -> None:
+    """Two clicks told in the order that would be guessed give the same region."""
+    pixels, _ = spot()
+    inside, outside = [(150, 200), (150, 260)], [(190, 200)]
+    growth = Growth(pixels, np.array(inside[0], float), 60.0)
+    first = growth.wrong(np.array(inside[1]), True) >= growth.wrong(np.array(outside[0]), False)
+    guessed = grow_region(pixels, inside, outside)
+    told = grow_region(pixels, inside, outside, order=[True, first, not first])
+    assert (told == guessed).all()
+    late = grow_region(pixels, inside, outside, order=[False, True, True])
+    assert (late == grow_region(pixels, inside, outside, order=[True, False, True])).all()
+
+
 def test_corrections_lead_to_a_region_that_no_colour_shows() -> None:
     """The left half of a dark ellipse: only clicks can say where it ends."""
     pixels, truth = spot(half=(40, 60))
@@ -128,6 +141,8 @@ def test_errors_say_what_is_wrong() -> None:
         grow_region(pixels, [(500, 3)])
     with pytest.raises(BadClickError, match=r"row 150, col 200\) was clicked inside and outside"):
         grow_region(pixels, [(150, 200)], [(150.2, 199.9)])
+    with pytest.raises(BadClickError, match="order is of 1 clicks inside and 1 outside; 1 and 0"):
+        grow_region(pixels, [(150, 200)], order=[True, False])
     with pytest.raises(BadPixelsError, match="shape"):
         grow_region(np.zeros(5), [(0, 0)])
 

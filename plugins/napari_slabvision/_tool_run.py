@@ -98,7 +98,9 @@ class ToolRun(QObject):
             return
         bench = self.bench
         bark: Any = "in" if bench.drawing.bark_said == "in" else "out"
-        ask = Ask(pixels, inside, outside, bench.measuring.plane, bench.unit, bark)
+        wanted = bench.clicking.wanted
+        order = [said == "inside" for said in wanted.order] if wanted is not None else []
+        ask = Ask(pixels, inside, outside, bench.measuring.plane, bench.unit, bark, order)
         self.bench.jobs.start(
             "tool",
             tool.title.lower(),

@@ -40,6 +40,8 @@ class Ask:
         What the person reads.
     bark : {"out", "in"}
         Whether an outline leaves the bark out or takes it in.
+    order : sequence of bool
+        Which clicks were inside, in the order they were set.
     """
 
     pixels: Pixels
@@ -48,6 +50,7 @@ class Ask:
     plane: Plane | None = None
     unit: str = "in"
     bark: Literal["out", "in"] = "out"
+    order: Sequence[bool] = ()
 
     def length_words(self, line: NDArray[np.float64]) -> str:
         """Return the length of a line on the face in words, in pixels without a reference."""
@@ -164,7 +167,7 @@ def _trace(ask: Ask) -> Preview:
 def _grow(ask: Ask) -> Preview:
     from slabvision.segment import grow_region
 
-    mask, corner = cut_out(grow_region(ask.pixels, ask.inside, ask.outside))
+    mask, corner = cut_out(grow_region(ask.pixels, ask.inside, ask.outside, order=ask.order))
     return Preview(mask, corner, "region")
 
 

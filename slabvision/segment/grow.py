@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -233,7 +234,9 @@ def _blur_of(ground: Ground, field: Floats32) -> float:
     return min(step / max(slope * float(np.sqrt(2 * np.pi)), 1e-6), size)
 
 
-def grow_region(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Mask:
+def grow_region(
+    pixels: Any, inside: Clicks, outside: Clicks = (), *, order: Sequence[bool] = ()
+) -> Mask:
     """Return the region a click lies in: a knot, rot, a bark inclusion, a stain.
 
     A proposal for a person to look at and decide on, not a finding.
@@ -246,6 +249,10 @@ def grow_region(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Mask:
         Clicks (row, col) in the region, the first one well inside.
     outside : array-like of float, shape (M, 2), optional
         Clicks that are not part of it.
+    order : sequence of bool, optional
+        True for each click inside and False for each outside, in the order they were set: a later
+        click corrects what the earlier ones showed. Where this is not told, the click that is
+        most wrong is taken for the next one.
 
     Returns
     -------
@@ -255,22 +262,24 @@ def grow_region(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Mask:
     Raises
     ------
     BadPixelsError, BadClickError
-        The picture or a click cannot be used, nothing was clicked inside, or the same pixel was
-        clicked inside and outside.
+        The picture or a click cannot be used, nothing was clicked inside, the same pixel was
+        clicked inside and outside, or the order is of other clicks.
 
     Notes
     -----
     See :func:`grow_region_soft`, which also says how sure the border is.
     """
-    return grow_region_soft(pixels, inside, outside).mask
+    return grow_region_soft(pixels, inside, outside, order=order).mask
 
 
-def grow_region_soft(pixels: Any, inside: Clicks, outside: Clicks = ()) -> GrownRegion:
+def grow_region_soft(
+    pixels: Any, inside: Clicks, outside: Clicks = (), *, order: Sequence[bool] = ()
+) -> GrownRegion:
     """Return the region a click lies in and the uncertainty of its border.
 
     Parameters
     ----------
-    pixels, inside, outside
+    pixels, inside, outside, order
         As for :func:`grow_region`.
 
     Returns
@@ -302,23 +311,43 @@ def grow_region_soft(pixels: Any, inside: Clicks, outside: Clicks = ()) -> Grown
         raise BadClickError(
             f"pixel (row {row}, col {col}) was clicked inside and outside; take one click back"
         )
-    growth = _grow(image, within, without)
+    told = [bool(o) for o in order]
+    if told and (sum(told), len(told) - sum(told)) != (len(within), len(without)):
+        raise BadClickError(
+            f"the order is of {sum(told)} clicks inside and {len(told) - sum(told)} outside; "
+            f"{len(within)} and {len(without)} were given"
+        )
+    growth = _grow(image, within, without, told)
     mask, low, high = growth.finish()
     mask[ins[:, 0], ins[:, 1]] = True
     mask[outs[:, 0], outs[:, 1]] = False
     area_u = (high - low) / 2
-    rim = np.count_nonzero(mask[1:] != mask[:-1]) + np.count_nonzero(mask[:, 1:] != mask[:, :-1])
+    part = _window_of(mask)
+    rim = np.count_nonzero(part[1:] != part[:-1]) + np.count_nonzero(part[:, 1:] != part[:, :-1])
     # A staircase is 4/pi times as long as the line it follows, on average over directions.
     border_u = area_u / max(rim * np.pi / 4, 1.0)
-    return GrownRegion(mask, float(np.count_nonzero(mask)), area_u, float(border_u))
+    return GrownRegion(mask, float(np.count_nonzero(part)), area_u, float(border_u))
 
 
-def _grow(image: NDArray[Any], within: Floats, without: Floats) -> Growth:
-    """Hear all clicks, the one that is most wrong first: their order said is not known."""
+def _window_of(mask: Mask) -> Mask:
+    """Return the part of a mask that holds all of it, with a rim of one pixel."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    low, high = max(int(rows[0]) - 1, 0), int(rows[-1]) + 2
+    cols = np.flatnonzero(mask[low:high].any(axis=0))
+    return mask[low:high, max(int(cols[0]) - 1, 0) : int(cols[-1]) + 2]
+
+
+def _grow(image: NDArray[Any], within: Floats, without: Floats, order: list[bool]) -> Growth:
+    """Hear all clicks in their order or, where it is not told, the one that is most wrong first."""
     first = within[0]
     growth = Growth(image, first, float(np.hypot(*(within - first).T).max()))
     left = {True: list(within[1:]), False: list(without)}
+    before = order.index(True) if order else 0
+    # A click outside before the first one inside corrects nothing yet; it is heard after it.
+    turns = iter(order[:before] + order[before + 1 :])
     while left[True] or left[False]:
-        side = max((s for s in left if left[s]), key=lambda s: growth.wrong(left[s][0], s))
+        side = next(turns, None)
+        if side is None:
+            side = max((s for s in left if left[s]), key=lambda s: growth.wrong(left[s][0], s))
         growth.add(left[side].pop(0), side)
     return growth

@@ -71,7 +71,7 @@ class Pyramid:
         window = image[self.top : bottom, self.left : right]
         if window.ndim == 2:
             window = np.repeat(window[..., None], 3, axis=2)
-        self.levels = [np.ascontiguousarray(window)]
+        self.levels: list[NDArray[Any]] = [window]  # a view: the photo is not copied
         while min(self.levels[-1].shape[:2]) >= _LEAST_SIDE_PX and len(self.levels) < _MOST_LEVELS:
             self.levels.append(cv2.pyrDown(self.levels[-1]))
 

@@ -46,8 +46,8 @@ class Case:
 
 
 def rendered(folder: Path) -> Iterator[Case]:
-    """Regions of the rendered test photos."""
-    for file in faces_for_testing(folder):
+    """Regions of the rendered test photos, and of those of ``suggest_table`` in the same folder."""
+    for file in [*faces_for_testing(folder), *sorted(folder.glob("yard41???.npz"))]:
         face = Face.load(file)
         for region in face.regions():
             yield Case(face.pixels, face.labels == region.number, region.kind)
@@ -151,8 +151,14 @@ def disc(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask
 
 
 def grown(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
-    """The tool measured."""
-    return lambda inside, outside: grow_region(case.pixels, inside, outside)
+    """The tool measured; it is told the order of the clicks, as the window of the plugin does."""
+    order: list[bool] = []
+
+    def segment(inside: list[Point], outside: list[Point]) -> Mask:
+        order.append(len(inside) > sum(order))
+        return grow_region(case.pixels, inside, outside, order=order)
+
+    return segment
 
 
 METHODS = {"grow_region": grown, "GrabCut": grabcut, "random walker": walker, "disc": disc}
