@@ -46,7 +46,7 @@ class Case:
 
 
 def rendered(folder: Path) -> Iterator[Case]:
-    """Regions of the rendered test photos, and of those of ``suggest_table`` in the same folder."""
+    """Regions of the rendered test photos, and of photos of yards found in the same folder."""
     for file in [*faces_for_testing(folder), *sorted(folder.glob("yard41???.npz"))]:
         face = Face.load(file)
         for region in face.regions():
