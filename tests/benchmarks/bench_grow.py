@@ -15,17 +15,11 @@ from slabvision.opencv import cv2
 from slabvision.segment import grow_region
 from tests.benchmarks.bench_trace import SHAPES
 
+pytestmark = pytest.mark.usefixtures("one_core")
+
 INSIDE = ((0, 0), (0, 90), (0, -90))
 OUTSIDE = ((60, 0), (-60, 0))
 """From the middle of a knot of 80 by 240 px at 12 MP."""
-
-
-@pytest.fixture(autouse=True)
-def one_core():
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    yield
-    cv2.setNumThreads(before)
 
 
 @pytest.fixture(scope="module", params=SHAPES)

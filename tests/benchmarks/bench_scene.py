@@ -9,7 +9,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from slabvision.opencv import cv2
 from slabvision.scene import render_slab
 from slabvision.scene.drying import season
 from slabvision.scene.log import grow_log
@@ -18,13 +17,7 @@ from slabvision.scene.sawing import saw
 from slabvision.scene.wood import Canvas, clear_wood
 from slabvision.scene.yard import ground_texture
 
-
-@pytest.fixture(autouse=True)
-def one_core():
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    yield
-    cv2.setNumThreads(before)
+pytestmark = pytest.mark.usefixtures("one_core")
 
 
 @pytest.mark.parametrize("band", ["ladder", "eye height"])

@@ -15,16 +15,10 @@ from slabvision.opencv import cv2
 from slabvision.segment import find_outline, trace_check_line
 from slabvision.segment.window import grey
 
+pytestmark = pytest.mark.usefixtures("one_core")
+
 SHAPES = {"12 MP": (3000, 4000), "48 MP": (6000, 8000)}
 LENGTH_PX = 600
-
-
-@pytest.fixture(autouse=True)
-def one_core():
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    yield
-    cv2.setNumThreads(before)
 
 
 def board(shape: tuple[int, int]) -> NDArray[np.uint8]:
