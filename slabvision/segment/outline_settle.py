@@ -86,8 +86,7 @@ def settle(
 
 def edge_chances(ribbon: Ribbon, inside: Floats, outside: Floats) -> Floats32:
     """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4)."""
-    # Beyond the frame the photo's rim goes on: a cut slab is wood there, ground is ground.
-    lab, seen = ribbon.lab, np.ones_like(ribbon.seen)
+    lab, seen = ribbon.lab, ribbon.seen
     round_it = np.arange(-_ROUND_IT, len(lab) + _ROUND_IT)
     at = round_it % len(lab) if ribbon.closed else np.clip(round_it, 0, len(lab) - 1)
     said = clicks_along(ribbon, inside, outside)[at[::2] // 2]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -32,6 +33,7 @@ __all__ = [
     "Lesson",
     "as_lesson",
     "click_on",
+    "nearer",
     "picture_lesson",
     "turned",
 ]
@@ -41,6 +43,8 @@ SIDE = 2 * CELLS_SIDE
 STATIONS = 192
 COARSE = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0)
 """How long a ribbon's steps may be."""
+_LEAST_SEEN = 0.1
+"""Of a part of a photo; less slab than that teaches little."""
 Classes = NDArray[np.uint8]
 
 
@@ -126,6 +130,35 @@ def click_on(
     return inside, outside
 
 
+def nearer(rng: np.random.Generator, scene: OutlineScene) -> OutlineScene | None:
+    """Return a part of a scene that its frame cuts the slab off in, or None by bad luck."""
+    rows, cols = scene.pixels.shape[:2]
+    low, high = (
+        (rng.uniform(0.05, 0.4, 2) * (rng.uniform(size=2) < 0.6) * (rows, cols)).astype(int)
+        for _ in range(2)
+    )
+    part = np.s_[low[0] : rows - high[0], low[1] : cols - high[1]]
+    shape = (rows - high[0] - low[0], cols - high[1] - low[1])
+    rings = {name: getattr(scene, name) - low for name in ("arris", "bark", "widest")}
+    ring = _in_frame(rings["arris"], shape)
+    box = np.ptp(ring, axis=0) if len(ring) else np.zeros(2)
+    if (low + high == 0).all() or box.prod() < _LEAST_SEEN * shape[0] * shape[1]:
+        return None
+    return replace(scene, pixels=scene.pixels[part], hidden=scene.hidden[part], **rings)
+
+
+def _in_frame(ring: Floats, shape: tuple[int, ...]) -> Floats:
+    """Return the largest part of a ring's inside that a photo shows."""
+    import shapely
+
+    whole = shapely.make_valid(shapely.Polygon(ring))
+    seen = shapely.intersection(whole, shapely.box(-0.5, -0.5, shape[0] - 0.5, shape[1] - 0.5))
+    parts = [each for each in shapely.get_parts(seen) if isinstance(each, shapely.Polygon)]
+    if not parts:
+        return np.zeros((0, 2))
+    return np.asarray(max(parts, key=lambda each: each.area).exterior.coords)[:-1]
+
+
 class EdgeLesson(NamedTuple):
     """A ribbon, and what each place of it shows."""
 
@@ -151,7 +184,8 @@ class EdgeLessons:
 
     def __init__(self, scene: OutlineScene) -> None:
         self.shows = classes_of(scene)
-        self.ring = wood_left(scene.arris)
+        # Where the frame cuts the slab the outline found will run along the frame.
+        self.ring = wood_left(_in_frame(scene.arris, scene.pixels.shape))
         self._pixels = scene.pixels
         self._smaller: dict[float, NDArray[np.uint8]] = {}
 

@@ -26,6 +26,7 @@ from slabvision.study.outline_lessons import (
     Lesson,
     as_lesson,
     click_on,
+    nearer,
     picture_lesson,
     turned,
 )
@@ -43,6 +44,8 @@ PICTURES = 6
 CLASSES = 4
 """Ground, face, bark, side."""
 LARGE_SHARE = 0.7
+NEARER = 2
+"""Parts of each scene, cut by their frames, that the edge's net learns from too."""
 FIRST_STEPS, EDGE_STEPS = 9000, 6000
 """How many steps would do; minutes may end them before."""
 FIRST, EDGE = (16, 32, 48, 64, 64), (16, 24, 32, 40)
@@ -133,9 +136,18 @@ def learn_first(scenes: list[OutlineScene], minutes: float) -> Net:
 
 def learn_edge(small: list[OutlineScene], large: list[OutlineScene], minutes: float) -> Net:
     """Return the net that finds its edge."""
-    ribbons, sharp = ([EdgeLessons(each) for each in scenes] for scenes in (small, large))
+    ribbons, sharp = (
+        [EdgeLessons(each) for each in (*scenes, *_nearer(scenes))] for scenes in (small, large)
+    )
     net = new_net(23, EDGE, CLASSES, 3)
     return learn(net, edge_batches(ribbons, sharp, 8, 4), EDGE_STEPS, minutes=minutes)
+
+
+def _nearer(scenes: list[OutlineScene]) -> list[OutlineScene]:
+    """Return parts of scenes that their frames cut the slab off in."""
+    rng = np.random.default_rng(7)
+    parts = [nearer(rng, each) for each in scenes for _ in range(NEARER)]
+    return [each for each in parts if each is not None]
 
 
 def main(out: Path, kept: Path, minutes: float, which: list[str]) -> None:
