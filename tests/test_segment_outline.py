@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment import NoSlabError, find_outline, find_slab_outline
 from slabvision.segment.outline_cells import CELLS_SIDE, cells_of, in_cells
-from slabvision.segment.outline_edge import REACH, Ribbon
+from slabvision.segment.outline_edge import REACH, Ribbon, clicks_along
 from slabvision.segment.outline_look import shrink
 from slabvision.segment.outline_net import Net, load_nets
 from slabvision.segment.outline_pieces import corrected
@@ -283,6 +283,40 @@ def test_cells_keep_every_pixel_and_clicks_are_seen_where_they_are() -> None:
     inside, outside = look[..., -4], look[..., -2]
     assert np.unravel_index(inside.argmax(), inside.shape) == (10, 25)
     assert not outside.any()
+
+
+def test_a_ribbon_knows_where_a_click_lies() -> None:
+    """Stations 3 px apart down column 100: the click 9 px off the line, at the 11th cell."""
+    points = np.column_stack([np.arange(32) * 3.0, np.full(32, 100.0)])
+    outward = np.tile([0.0, 1.0], (32, 1))
+    lab = np.zeros((32, 2 * REACH, 3), np.float32)
+    ribbon = Ribbon(lab, np.ones((32, 2 * REACH), np.bool_), points, outward, 1.0, False)
+    said = clicks_along(ribbon, np.array([[61.5, 109.0]]), np.zeros((0, 2)))
+    assert said.shape == (16, REACH, 4)
+    assert np.unravel_index(said[..., 0].argmax(), said.shape[:2]) == (10, REACH // 2 + 4)
+    assert said[10, REACH // 2 + 4, :2] == pytest.approx(1, abs=1e-6)
+    # One sharp spread away: exp(-1/2); dimly it is hardly less.
+    assert said[10, REACH // 2 + 6, 0] == pytest.approx(np.exp(-0.5), abs=1e-6)
+    assert said[10, REACH // 2 + 6, 1] > 0.99
+    assert not said[..., 2:].any()
+
+
+def test_a_part_of_a_scene_is_cut_by_its_frame() -> None:
+    from slabvision.study.outline_lessons import EdgeLessons, nearer
+    from slabvision.study.outline_scenes import outline_scene
+
+    scene = outline_scene(1, 0.15)
+    parts = [nearer(np.random.default_rng(k), scene) for k in range(8)]
+    kept = [part for part in parts if part is not None]
+    assert kept
+    for part in kept:
+        rows, cols = part.pixels.shape[:2]
+        ring = EdgeLessons(part).ring
+        assert (ring >= -0.5).all()
+        assert (ring <= [rows - 0.5, cols - 0.5]).all()
+        # The same pixels: what was cut off is gone, nothing is moved.
+        low = (scene.arris - part.arris)[0].astype(int)
+        assert (part.pixels == scene.pixels[low[0] : low[0] + rows, low[1] : low[1] + cols]).all()
 
 
 def test_bark_is_left_out_or_taken_in_on_a_rendered_slab() -> None:

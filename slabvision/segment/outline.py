@@ -136,7 +136,7 @@ def find_slab_outline(
     if scale > 1:
         size = (round(shape[1] / scale), round(shape[0] / scale))
         image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-    settled = settle(image, shape, ring, clicks, bark=bark)
+    settled = settle(image, shape, ring, clicks, chance, bark=bark)
     return _closed_by_frame(settled, shape)
 
 

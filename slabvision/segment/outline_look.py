@@ -13,7 +13,7 @@ from slabvision.segment.window import Floats, Floats32, as_unit
 
 __all__ = ["LONG_SIDE", "Small", "around", "colour_bins", "look_of", "looks_back", "shrink"]
 
-LONG_SIDE = 512
+LONG_SIDE = 400
 """The slab is looked for in the photo shrunk to this many pixels on its longer side."""
 
 _BINS = (10, 8, 8, 4)

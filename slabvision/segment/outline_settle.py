@@ -31,6 +31,10 @@ _CALM = 1.2
 _BY_FRAME = 0.02
 """Share of the photo's longer side that is near the frame."""
 _MOST_ODDS = 4.0
+_FIRST_ODDS = 3.0
+_FIRST_SHARE = (1.5, 1.5, 0.4, 0.2)
+"""Log odds of the first looks that count, and how much beside those of the edge in each round:
+they see far and not sharply."""
 _CLICK_PX = 4
 _ROUND_IT = 48
 """Stations looked at beyond both ends, so that a ring has none."""
@@ -41,6 +45,7 @@ def settle(
     shape: tuple[int, int],
     ring: Floats,
     clicks: tuple[Floats, Floats],
+    chance: Floats32,
     *,
     bark: str,
 ) -> Floats:
@@ -60,6 +65,9 @@ def settle(
         Rough outline.
     clicks : (inside, outside)
         The edge stays on the right side of them.
+    chance : ndarray, shape (h, w)
+        Of the wanted wood, as the first looks gave it over the whole photo: far from the ring
+        they know better what is ground.
     bark : {"out", "in"}
     """
     pixel = _GRID * max(shape) / EDGE_SIDE
@@ -67,13 +75,17 @@ def settle(
     factor = np.array(shape) / size
     wanted = [1, 2] if bark == "in" else [1]
     piece = rough = _filled((ring + 0.5) / factor - 0.5, size)
-    for coarse in _COARSE:
+    known = np.clip(cv2.resize(chance, size[::-1], interpolation=cv2.INTER_LINEAR), 1e-3, 1 - 1e-3)
+    first = np.clip(np.log(known) - np.log1p(-known), -_FIRST_ODDS, _FIRST_ODDS)
+    for coarse, share in zip(_COARSE, _FIRST_SHARE, strict=True):
         factor_of = min(1.0, EDGE_SIDE / coarse / max(image.shape[:2]))
         small = cv2.resize(image, None, fx=factor_of, fy=factor_of, interpolation=cv2.INTER_AREA)
         scale = max(shape) / max(small.shape[:2])
         ribbon = lay_ribbon(small, scale, wood_left(ring), closed=True, coarse=coarse)
         wood = edge_chances(ribbon, *clicks)[..., wanted].sum(axis=2)
-        field = reaching_frame(votes(ribbon, wood, piece, factor), rough)
+        field = reaching_frame(
+            votes(ribbon, wood, piece, factor) + np.float32(share) * first, rough
+        )
         for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
             for row, col in np.rint((points + 0.5) / factor - 0.5).astype(int):
                 cv2.circle(field, (int(col), int(row)), _CLICK_PX, value, -1)
