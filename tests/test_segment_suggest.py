@@ -150,7 +150,7 @@ def test_verdicts_on_checks_leave_knots_alone() -> None:
     learner = VisitLearner()
     learner.learn(rows[1:40:2], np.zeros(20, bool))
     shift = learner.shift(rows[40:])
-    assert shift[1::2].max() < -0.5
+    assert shift[1::2].max() < -0.1
     assert np.abs(shift[::2]).max() < np.abs(shift[1::2]).min()
 
 

@@ -14,7 +14,7 @@ from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = ["VisitLearner"]
 
-_OFFSET_SPREAD, _SLOPE_SPREAD = 0.7, 0.25
+_OFFSET_SPREAD, _SLOPE_SPREAD = 0.2, 0.1
 """How far a visit is expected to differ from what was learned before: in the log odds of a kind,
 and in how much a feature counts, log odds per spread of it."""
 _TOLD_BY = tuple(
