@@ -32,7 +32,7 @@ _BY_FRAME = 0.02
 """Share of the photo's longer side that is near the frame."""
 _MOST_ODDS = 4.0
 _FIRST_ODDS = 3.0
-_FIRST_SHARE = (1.5, 1.5, 0.4, 0.2)
+_FIRST_SHARE = (0.7, 0.7, 0.0, 0.0)
 """Log odds of the first looks that count, and how much beside those of the edge in each round:
 they see far and not sharply."""
 _CLICK_PX = 4
