@@ -155,3 +155,14 @@ def test_no_two_slabs_are_alike() -> None:
         for other, those in shapes[:i]:
             assert np.sqrt(np.mean((width - other) ** 2)) > 3.0
             assert checks != those
+
+
+def test_a_worm_hole_nearly_along_the_face_is_looked_at_where_the_face_is() -> None:
+    """Its box is 35 by 25 m at this seed: a grid over all of it took 13 GB."""
+    slab = season(50_003, saw(50_003, grow_log(50_003, look("walnut"))))
+    boxes = [blob.box for blob in slab.blobs if blob.kind == "worm_holes"]
+    assert max(x1 - x0 for x0, x1, *_ in boxes) > 10_000
+    outline = slab.outline("face A")
+    found = [each for each in slab.regions("face A") if each.kind == "worm_holes"]
+    for each in found:
+        assert each.polygon.difference(outline.buffer(1e-6)).area < 1e-3

@@ -16,7 +16,7 @@ from slabvision.segment.outline_edge import REACH, Ribbon, clicks_along
 from slabvision.segment.outline_look import shrink
 from slabvision.segment.outline_net import Net, load_nets
 from slabvision.segment.outline_pieces import corrected
-from slabvision.segment.outline_settle import reaching_frame, ring_of_votes, votes
+from slabvision.segment.outline_settle import by_frame, reaching_frame, ring_of_votes, votes
 from slabvision.segment.outline_ways import ways_from
 from slabvision.segment.unet import answer, chances, load_unets, scores
 from slabvision.segment.window import BadClickError, BadPixelsError
@@ -299,6 +299,14 @@ def test_a_ribbon_knows_where_a_click_lies() -> None:
     assert said[10, REACH // 2 + 6, 0] == pytest.approx(np.exp(-0.5), abs=1e-6)
     assert said[10, REACH // 2 + 6, 1] > 0.99
     assert not said[..., 2:].any()
+
+
+def test_the_first_looks_are_heard_by_the_frame_only() -> None:
+    """Within 15 % of the longer side, most at the frame."""
+    near = by_frame((40, 100))
+    assert near[0].tolist() == [1.0] * 100
+    assert near[6, 50] == pytest.approx(1 - 6 / 15)
+    assert not near[15:25, 15:85].any()
 
 
 def test_a_part_of_a_scene_is_cut_by_its_frame() -> None:

@@ -22,6 +22,9 @@ Lift: TypeAlias = Callable[[Array, Array], Array]
 SEEN_MM = 0.3
 """A check thinner than this is not seen in a photo of a rough face (about half a pixel)."""
 
+_LARGE_MM2 = 1e7
+"""No face is larger: a blob's box that is (a worm hole almost along the face runs on for metres)
+is looked at only where the face is."""
 _ORDER = (
     "hole", "grub_holes", "worm_holes", "through_check", "end_check", "surface_check", "shake",
     "pith", "loose_knot", "sound_knot", "bark_inclusion", "metal", "rot",
@@ -103,8 +106,18 @@ def _polygons(shape: Any) -> Any:
     return kept[0] if len(kept) == 1 else MultiPolygon(kept)
 
 
-def blob_polygon(blob: Blob, frame: Frame) -> Any:
-    """Return the region where a plane cuts a blob, contoured on a fine grid, in (u, v) mm."""
+def blob_polygon(blob: Blob, frame: Frame, bounds: tuple[float, float, float, float]) -> Any:
+    """Return the region where a plane cuts a blob, contoured on a fine grid, in (u, v) mm.
+
+    Parameters
+    ----------
+    blob : Blob
+    frame : Frame
+        Of the plane.
+    bounds : (float, float, float, float)
+        u and v from, u and v to: a blob that reaches many metres beyond (a branch's box) is not
+        looked at there.
+    """
     from shapely import Polygon
 
     x0, x1, y0, y1, z0, z1 = blob.box
@@ -113,6 +126,10 @@ def blob_polygon(blob: Blob, frame: Frame) -> Any:
     if depth.min() > 0 or depth.max() < 0:
         return Polygon()
     low, high = frame.from_log(corners).min(axis=0), frame.from_log(corners).max(axis=0)
+    if np.prod(high - low) > _LARGE_MM2:
+        low, high = np.maximum(low, bounds[:2]), np.minimum(high, bounds[2:])
+        if (low >= high).any():
+            return Polygon()
     step = float(np.clip(np.sqrt(np.prod(high - low)) / 260.0, 0.2, 1.0))
     u = np.arange(low[0] - 2 * step, high[0] + 3 * step, step)
     v = np.arange(low[1] - 2 * step, high[1] + 3 * step, step)
@@ -259,7 +276,7 @@ class Slab:
                 line, width = _within(lines[longest], widths[longest], outline)
                 raw.append((crack.number, kind, _union(shapes), line, width))
         for blob in self.blobs:
-            shape = blob_polygon(blob, frame)
+            shape = blob_polygon(blob, frame, outline.bounds)
             if not shape.is_empty:
                 kind = self._blob_kind(blob, shape, frame)
                 raw.append((blob.number, kind, shape, np.empty((0, 2)), np.empty(0)))

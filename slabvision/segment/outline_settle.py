@@ -20,7 +20,7 @@ from slabvision.segment.outline_edge import (
 from slabvision.segment.unet import chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["edge_chances", "reaching_frame", "ring_of_votes", "settle", "votes"]
+__all__ = ["by_frame", "edge_chances", "reaching_frame", "ring_of_votes", "settle", "votes"]
 
 _COARSE = (3.0, 2.0, 1.0, 1.0)
 """How long the steps are in each round; the next ribbon lies along the last one's answer."""
@@ -31,10 +31,10 @@ _CALM = 1.2
 _BY_FRAME = 0.02
 """Share of the photo's longer side that is near the frame."""
 _MOST_ODDS = 4.0
-_FIRST_ODDS = 3.0
-_FIRST_SHARE = (0.7, 0.7, 0.0, 0.0)
-"""Log odds of the first looks that count, and how much beside those of the edge in each round:
-they see far and not sharply."""
+_UNSURE, _FIRST_ODDS = 1.0, 5.0
+"""Log odds of ground by the first looks: up to here nothing, and at most so much, by the frame."""
+_FRAME_SHARE = 0.15
+"""Share of the photo's longer side from the frame up to which they count at all."""
 _CLICK_PX = 4
 _ROUND_IT = 48
 """Stations looked at beyond both ends, so that a ring has none."""
@@ -66,8 +66,7 @@ def settle(
     clicks : (inside, outside)
         The edge stays on the right side of them.
     chance : ndarray, shape (h, w)
-        Of the wanted wood, as the first looks gave it over the whole photo: far from the ring
-        they know better what is ground.
+        Of the wanted wood, as the first looks gave it over the whole photo.
     bark : {"out", "in"}
     """
     pixel = _GRID * max(shape) / EDGE_SIDE
@@ -76,16 +75,15 @@ def settle(
     wanted = [1, 2] if bark == "in" else [1]
     piece = rough = _filled((ring + 0.5) / factor - 0.5, size)
     known = np.clip(cv2.resize(chance, size[::-1], interpolation=cv2.INTER_LINEAR), 1e-3, 1 - 1e-3)
-    first = np.clip(np.log(known) - np.log1p(-known), -_FIRST_ODDS, _FIRST_ODDS)
-    for coarse, share in zip(_COARSE, _FIRST_SHARE, strict=True):
+    ground = np.clip(np.log1p(-known) - np.log(known) - _UNSURE, 0, _FIRST_ODDS)
+    ground *= by_frame(size)
+    for coarse in _COARSE:
         factor_of = min(1.0, EDGE_SIDE / coarse / max(image.shape[:2]))
         small = cv2.resize(image, None, fx=factor_of, fy=factor_of, interpolation=cv2.INTER_AREA)
         scale = max(shape) / max(small.shape[:2])
         ribbon = lay_ribbon(small, scale, wood_left(ring), closed=True, coarse=coarse)
         wood = edge_chances(ribbon, *clicks)[..., wanted].sum(axis=2)
-        field = reaching_frame(
-            votes(ribbon, wood, piece, factor) + np.float32(share) * first, rough
-        )
+        field = reaching_frame(votes(ribbon, wood, piece, factor) - ground, rough)
         for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
             for row, col in np.rint((points + 0.5) / factor - 0.5).astype(int):
                 cv2.circle(field, (int(col), int(row)), _CLICK_PX, value, -1)
@@ -94,6 +92,16 @@ def settle(
     limit = np.array(shape, np.float64) - 1
     ring = np.where(ring < factor, 0.0, ring)
     return np.asarray(np.where(ring > limit - factor, limit, ring))
+
+
+def by_frame(size: tuple[int, int]) -> Floats32:
+    """Return how much the first looks are heard: by the frame a ribbon sees half of what it must.
+
+    There the edge's net cannot tell bare ground from wood that the frame cuts off.
+    """
+    row, col = (np.arange(n, dtype=np.float32) for n in size)
+    deep = np.minimum.outer(np.minimum(row, size[0] - 1 - row), np.minimum(col, size[1] - 1 - col))
+    return np.asarray(np.clip(1 - deep / (_FRAME_SHARE * max(size)), 0, 1), np.float32)
 
 
 def edge_chances(ribbon: Ribbon, inside: Floats, outside: Floats) -> Floats32:
