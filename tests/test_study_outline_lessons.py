@@ -45,14 +45,19 @@ def test_a_ribbon_is_red_where_it_says_face_and_not_elsewhere() -> None:
         if got is None:
             continue
         taken += 1
-        look, shows = got
-        assert look.shape == (STATIONS // 2, REACH, 19)
+        look, shows = got.look(NONE, NONE), got.shows
+        assert look.shape == (STATIONS // 2, REACH, 23)
+        assert not look[..., 19:].any()
         assert shows.shape == (STATIONS, 2 * REACH)
         inner = shows[::2, ::2] == FACE
         red = look[..., 1]  # red-green of each cell's first pixel
         redder = red > (red[inner].mean() + red[~inner].mean()) / 2
         assert 0.1 < inner.mean() < 0.9
         assert (redder == inner).mean() > 0.93
+        # A click on the wood at a place of the answer is seen in the cell that holds it.
+        at = np.argwhere(shows == FACE)[40]
+        said = got.look(at[None].astype(np.float64), NONE)[..., 19]
+        assert np.unravel_index(said.argmax(), said.shape) == tuple(at // 2)
     assert taken > 8
 
 
