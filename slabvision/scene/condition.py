@@ -115,8 +115,8 @@ def blob_polygon(blob: Blob, frame: Frame, bounds: tuple[float, float, float, fl
     frame : Frame
         Of the plane.
     bounds : (float, float, float, float)
-        u and v from, u and v to: a blob that reaches many metres beyond (a branch's box) is not
-        looked at there.
+        u and v from, u and v to: a blob that reaches many metres beyond (a slanting worm
+        hole) is not looked at there.
     """
     from shapely import Polygon
 
