@@ -11,6 +11,7 @@ from slabvision.opencv import cv2
 from slabvision.scene.camera import LENSES, Camera, aim, fit_distance
 from slabvision.scene.fill import coverage, inside
 from slabvision.scene.noise import enlarge
+from slabvision.scene.picture import Picture
 
 
 def camera(tilt: float = 35.0, azimuth: float = 80.0, roll: float = 4.0, k1: float = 0.02,
@@ -52,6 +53,24 @@ def test_to_plane_undoes_project(
 def test_a_ray_above_the_horizon_meets_nothing() -> None:
     lens = camera(58.0, 90.0, 0.0, 0.0, 0.0)
     assert np.isnan(lens.to_plane(np.array([[-900.0, 600.0]]))).all()
+
+
+def test_what_goes_on_behind_the_camera_is_cut_off() -> None:
+    """A plank along +v under a camera that looks along -v: by its rays, pixel for pixel."""
+    lens = camera(70.0, 90.0, 0.0)
+    shape = (*lens.shape, 3)
+    u, v = lens.plane_maps()
+    picture = Picture(lens, np.ones(shape, np.float32), u, v)
+    plank = np.array([[100.0, -500.0], [600.0, -500.0], [600.0, 9000.0], [100.0, 9000.0]])
+    assert (lens.depth(np.column_stack([plank, np.zeros(4)])) < 0).any()
+    cover, where = picture.cover(plank, 0.0)
+    drawn = np.zeros(lens.shape)
+    drawn[where] = cover
+    truth = (u > 100) & (u < 600) & (v > -500) & (v < 9000)
+    assert truth.mean() > 0.15
+    assert ((drawn > 0.5) != truth).mean() < 0.002
+    behind = plank + np.array([0.0, 9000.0])
+    assert not picture.cover(behind, 0.0)[0].any()
 
 
 def test_whole_picture_maps_agree_with_single_points() -> None:

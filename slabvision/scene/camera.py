@@ -33,6 +33,8 @@ LENSES = {
     "ultra-wide": Lens(1.9, 13.0, 0.9, 0.025, 0.008),
 }
 """Invented phone lenses; 26 and 13 mm are the usual equivalents (common knowledge, no source)."""
+_WIDEST = 2.5
+"""Tangent of the widest angle a lens is known for: further out distortion grows no more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,11 +65,15 @@ class Camera:
     rotation: Array
     position: Array
 
+    def depth(self, points: Array) -> Array:
+        """Return how far world points (N, 3) lie before the lens along its axis, mm."""
+        return np.asarray((points - self.position) @ self.rotation[2])
+
     def project(self, points: Array) -> Array:
-        """Return (row, col) of world points (N, 3)."""
+        """Return (row, col) of world points (N, 3), all of them before the lens."""
         p = (np.atleast_2d(np.asarray(points, np.float64)) - self.position) @ self.rotation.T
         x, y = p[:, 0] / p[:, 2], p[:, 1] / p[:, 2]
-        r2 = x * x + y * y
+        r2 = np.minimum(x * x + y * y, _WIDEST**2)
         stretch = 1.0 + self.k1 * r2 + self.k2 * r2 * r2
         return np.column_stack(
             [y * stretch * self.focal_px + self.centre[0],

@@ -16,6 +16,8 @@ __all__ = ["Picture", "lay_flat", "lifted", "on_surface", "paint_stack"]
 Lift = Callable[[Array, Array], Array]
 Colour = Callable[[Array, Array, Array], Array]
 Window = tuple[slice, slice]
+_NEAREST_MM = 30.0
+"""Nearer to the camera nothing is drawn."""
 
 
 @dataclass(eq=False)
@@ -51,9 +53,17 @@ class Picture:
         return on_surface(self.camera, u, v, w, self.lift)
 
     def project(self, ring: Array, w: float) -> Array:
-        """Return (row, col) of a ring (N, 2) lifted to depth ``w``, with points added between."""
+        """Return (row, col) of a ring (N, 2) lifted to depth ``w``, with points added between.
+
+        What lies behind the camera is cut off; of a ring that is all behind it a point far beside
+        the picture is left.
+        """
         ring = dense(ring, 20.0)
-        return self.camera.project(self.lifted(np.column_stack([ring, np.full(len(ring), w)])))
+        world = self.lifted(np.column_stack([ring, np.full(len(ring), w)]))
+        world = world[self.camera.depth(world) > _NEAREST_MM]
+        if len(world) < 3:
+            return np.full((3, 2), -4e4)
+        return self.camera.project(world)
 
     def lifted(self, world: Array) -> Array:
         """Return world points (N, 3) moved with the warped face they are fixed to."""
@@ -189,12 +199,18 @@ def soften(art: Array, art_mm: float, picture: Picture, where: Window) -> Array:
     return np.asarray(cv2.GaussianBlur(art, (0, 0), sigmaX=sigma)) if sigma > 0.3 else art
 
 
+_SOFTEST = 0.02
+"""A shadow's softness at most, in the picture's longer side."""
+
+
 def _drop_shadow(picture: Picture, ring: Array, w: float, reach_mm: float) -> None:
     rows, cols = picture.camera.shape
     at = np.clip(picture.project(ring, w), -4e4, 4e4)
     size = np.linalg.norm(at - np.roll(at, 1, axis=0), axis=1).sum()  # its way round, pixels
     world = np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1).sum()
-    sigma = max(reach_mm * size / max(world, 1e-6), 0.8)
+    # Of a ring that goes on beside the camera its way round says nothing: at most a small part of
+    # the picture is soft.
+    sigma = min(max(reach_mm * size / max(world, 1e-6), 0.8), _SOFTEST * max(rows, cols))
     pad = int(4 * sigma) + 2
     low = np.floor(at.min(axis=0)).astype(int) - pad
     high = np.ceil(at.max(axis=0)).astype(int) + pad
