@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from slabvision.segment.unet import CELL, answer
 
-__all__ = ["UNKNOWN", "Batch", "Batches", "ByJax", "Net", "learn", "new_net", "write"]
+__all__ = ["UNKNOWN", "Batch", "Batches", "ByJax", "Heard", "Net", "learn", "new_net", "write"]
 
 Net: TypeAlias = dict[str, Any]
 Batch: TypeAlias = tuple[NDArray[np.float32], NDArray[np.uint8]]
 """What is looked at, (N, rows, cols, inputs), and classes to be seen, (N, 2 rows, 2 cols)."""
 Batches: TypeAlias = Callable[[Net, Any], Iterator[Batch]]
+Heard: TypeAlias = Callable[[NDArray[np.float32]], None]
 
 UNKNOWN = 255
 """A class that counts for nothing."""
@@ -112,9 +113,10 @@ def _loss(net: Net, x: Any, shows: Any) -> Any:
     import jax.numpy as jnp
 
     known = shows != UNKNOWN
-    logs = jax.nn.log_softmax(_scores(net, x))
+    scores = _scores(net, x)
+    logs = jax.nn.log_softmax(scores)
     right = jnp.take_along_axis(logs, jnp.where(known, shows, 0)[..., None].astype(int), axis=3)
-    return -(right[..., 0] * known).sum() / known.sum()
+    return -(right[..., 0] * known).sum() / known.sum(), scores
 
 
 def learn(
@@ -124,6 +126,7 @@ def learn(
     rate: float = 2e-3,
     *,
     minutes: float = float("inf"),
+    heard: Heard | None = None,
 ) -> Net:
     """Return a net after so many steps of Adam (Kingma and Ba 2015, ICLR), or so many minutes.
 
@@ -137,12 +140,14 @@ def learn(
         Highest rate of learning; it rises at first and falls to nothing along a cosine.
     minutes : float
         Where time is short: the rate falls along it instead.
+    heard : callable, optional
+        Is given the scores of each batch after its step, for the next batch to answer them.
     """
     import jax
     import jax.numpy as jnp
 
     def step(net: Net, first: Net, second: Net, x: Any, shows: Any, rate: Any, k: Any) -> Any:
-        loss, slope = jax.value_and_grad(_loss)(net, x, shows)
+        (loss, scores), slope = jax.value_and_grad(_loss, has_aux=True)(net, x, shows)
         size = jnp.sqrt(sum(jnp.square(each).sum() for each in slope.values()))
         slope = {key: each / jnp.maximum(1.0, size) for key, each in slope.items()}
         first = {key: 0.9 * first[key] + 0.1 * slope[key] for key in net}
@@ -152,7 +157,7 @@ def learn(
             - rate * (first[key] / (1 - 0.9**k)) / (jnp.sqrt(second[key] / (1 - 0.99**k)) + 1e-7)
             for key in net
         }
-        return moved, first, second, loss
+        return moved, first, second, loss, scores
 
     quick: Any = jax.jit(step)
     forward = jax.jit(_scores)
@@ -166,8 +171,10 @@ def learn(
         if done >= 1:
             break
         now = rate * min(1.0, (k + 1) / 100) * 0.5 * (1 + np.cos(np.pi * done))
-        net, first, second, loss = quick(net, first, second, x, shows, now, k + 1.0)
+        net, first, second, loss, scores = quick(net, first, second, x, shows, now, k + 1.0)
         current.update(net)
+        if heard is not None:
+            heard(np.asarray(scores))
         usual += (float(loss) - usual) / min(k + 1, 100)
         if k % 100 == 99:
             _said.info("step %d, %.0f %% done, loss %.4f", k + 1, 100 * done, usual)

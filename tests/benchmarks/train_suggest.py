@@ -31,9 +31,10 @@ from tests.benchmarks.rendered_yards import YardFace, yards_for_training
 from tests.benchmarks.suggest_lessons import batches, lesson_of_piece, lesson_of_yard
 from tests.benchmarks.suggest_truth import Truth, found, right, truths_of
 
-ROUNDS = ((1800, 2e-3, 0.5), (870, 1.5e-3, 0.75))
-"""Steps, highest rate of learning, share of the crops that lie round a defect."""
-CHANNELS = (16, 24, 32, 48, 48)
+STEPS = 12_000
+NEAR = 0.6
+"""Share of the crops that lie round a defect."""
+CHANNELS = (24, 32, 48, 64, 64)
 INPUTS = 52
 PARTS = 6
 LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
@@ -56,13 +57,13 @@ def look(face: YardFace) -> Looked:
     return Looked(pieces, right(pieces.pieces, truths), truths)
 
 
-def learn_net(yards: list[Path], pieces: list[Path]) -> None:
-    """Learn the net, round after round, and keep it beside the code."""
+def learn_net(yards: list[Path], pieces: list[Path], minutes: float) -> None:
+    """Learn the net in one run and keep it beside the code."""
     lessons = [lesson_of_yard(file) for file in yards]
     lessons += [lesson_of_piece(file) for file in pieces]
     net = unet_training.new_net(INPUTS, CHANNELS, len(SEEN), 1)
-    for seed, (steps, rate, near) in enumerate(ROUNDS, start=2):
-        net = unet_training.learn(net, lambda *_: batches(lessons, 8, seed, near), steps, rate)  # noqa: B023
+    seen = lambda *_: batches(lessons, 8, 2, NEAR)  # noqa: E731
+    net = unet_training.learn(net, seen, STEPS, minutes=minutes)
     unet_training.write(Path(unet.__file__).with_name("suggest_unet.npz"), {"face": net})
     unet.load_unets.cache_clear()
 
@@ -134,11 +135,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--trees-only", action="store_true", help="keep the net that is there")
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="of the net's learning")
     args = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     for_the_net, for_the_trees = yards_for_training(args.folder)
     if not args.trees_only:
-        learn_net(for_the_net, faces_for_training(args.folder))
+        learn_net(for_the_net, faces_for_training(args.folder), args.minutes)
     looked = []
     for file in for_the_trees:
         looked.append(look(YardFace.load(file)))
