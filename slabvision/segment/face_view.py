@@ -16,6 +16,7 @@ __all__ = [
     "View",
     "cells_of_face",
     "labels_in_photo",
+    "light_of_pixels",
     "light_of_places",
     "usual_light",
     "view_of",
@@ -136,6 +137,13 @@ def cells_of_face(pixels: Floats32, wood: Mask, usual: Floats32) -> Floats32:
     here = wood.reshape(rows, 2, cols, 2).mean(axis=(1, 3), dtype=np.float32)[..., None]
     middle = (usual * here).sum(axis=(0, 1)) / max(float(here.sum()), 1.0)
     return np.concatenate([np.clip(seen, -6, 6), (usual - middle) @ _OPPONENT, here], axis=2)
+
+
+def light_of_pixels(view: View) -> Floats32:
+    """Return logarithms of RGB against the usual light round there, shape (2 h, 2 w, 3)."""
+    size = view.pixels.shape[1::-1]
+    usual = cv2.resize(usual_light(view.pixels, view.wood), size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.log(view.pixels + np.float32(_DARKEST)) - usual)
 
 
 def light_of_places(view: View) -> Floats32:

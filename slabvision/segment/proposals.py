@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.segment.check_lines import SIGNS, odds_of_checks, signs_of_checks
 from slabvision.segment.face_look import SEEN, look_of
 from slabvision.segment.face_view import View, light_of_places
 from slabvision.segment.window import Floats32, Mask
@@ -22,6 +23,9 @@ _BODY_LEVELS = ((0.12, 0.3), (0.3, 0.6), (0.55, 0.85))
 _LINE_LEVELS = ((0.05, 0.12), (0.15, 0.35), (0.35, 0.7))
 _LINKED_LEVELS = ((0.01, 0.02), (0.03, 0.08))
 """Possible and sure: how likely a place is a defect."""
+_ODDS_LEVELS = ((0.0, 2.0), (1.0, 3.0))
+"""The same for checks, log odds of their signs together."""
+_ODDS_GAP = 9
 _LINE_LEAST = 14
 _GAP = 13
 """Places along the face over which a check goes on unseen."""
@@ -71,12 +75,18 @@ def candidates(view: View) -> Candidates:
     for field, levels in ((joined, _LINE_LEVELS), (_linked(line), _LINKED_LEVELS)):
         for level in levels:
             found += _pieces(_hysteresis(field * view.wood, level), view.wood, line=True)
+    signs = signs_of_checks(view, look)
+    odds = odds_of_checks(signs, view.wood)
+    joined = cv2.morphologyEx(odds, cv2.MORPH_CLOSE, np.ones((1, _ODDS_GAP), np.uint8))
+    for level in _ODDS_LEVELS:
+        mask = _hysteresis(joined, level) & view.wood
+        found += _pieces(mask.astype(np.uint8), view.wood, line=True)
     body = look[..., 1:_CHECK].sum(axis=2)
     for level in _BODY_LEVELS:
         found += _pieces(_hysteresis(body, level), view.wood, line=False)
     for kind in _KINDS:
         found += _pieces(_hysteresis(look[..., kind], _BODY_LEVELS[1]), view.wood, line=False)
-    return Candidates(found, _described(view, look, found))
+    return Candidates(found, _described(view, look, signs, odds, found))
 
 
 def _hysteresis(field: Floats32, level: tuple[float, float]) -> NDArray[np.uint8]:
@@ -123,7 +133,11 @@ def _pieces(mask: NDArray[np.uint8], wood: Mask, line: bool) -> list[Candidate]:
     return found
 
 
-def _described(view: View, look: Floats32, pieces: list[Candidate]) -> Floats32:
+def _described(
+    view: View, look: Floats32, signs: Floats32, odds: Floats32, pieces: list[Candidate]
+) -> Floats32:
+    stands_out = odds[view.wood] > 0
+    lines = np.log(stands_out.mean() + 1e-4) if stands_out.size else 0.0
     light = light_of_places(view)
     away = cv2.distanceTransform(np.pad(view.wood, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
     length = view.wood.shape[1]
@@ -148,6 +162,11 @@ def _described(view: View, look: Floats32, pieces: list[Candidate]) -> Floats32:
         deep = cv2.distanceTransform(np.pad(here, 1).astype(np.uint8), cv2.DIST_L2, 3).max()
         seen, lit, beside = look[box][here], light[box][here], light[box][ring]
         strongest = np.sort(seen[:, _CHECK] if piece.line else 1 - seen[:, 0] - seen[:, _CHECK])
+        core = np.where(piece.mask, odds[piece.window], -np.inf)
+        cols = np.flatnonzero(piece.mask.any(axis=0))
+        middle = core.argmax(axis=0)[cols], cols
+        along = np.sort(core[middle])
+        shows = signs[piece.window][middle].mean(axis=0)
         off = lit.mean(axis=0) - beside.mean(axis=0)
         rows[k] = [
             *seen.mean(axis=0)[1:], strongest[-1], strongest[len(strongest) // 2],
@@ -157,7 +176,9 @@ def _described(view: View, look: Floats32, pieces: list[Candidate]) -> Floats32:
             np.log(deep), *off, *lit.mean(axis=0), lit[:, 0].min() - beside[:, 0].mean(),
             lit[:, 0].std(), beside[:, 0].std(), *look[box][ring].mean(axis=0)[1:],
             np.log(away[box][here].min() + 1), np.log(away[box][here].max() + 1),
-            min(u.min(), length - 1 - u.max()) / length, *busy, float(piece.line),
+            min(u.min(), length - 1 - u.max()) / length, *busy, along.mean(),
+            along[len(along) // 5], along.sum() / 100, (along > 0).mean(), *shows, lines,
+            float(piece.line),
         ]  # fmt: skip
     return rows
 
@@ -168,6 +189,9 @@ FEATURES = (
     "lighter than round it", "warmer than round it", "greener than round it", "lightness",
     "warmth", "greenness", "darkest", "own unrest", "ring's unrest",
     *(f"{kind} round it" for kind in SEEN[1:]), "nearest to rim", "farthest from rim",
-    "from the end", *(f"{kind} on the face" for kind in SEEN[1:]), "found as a line",
+    "from the end", *(f"{kind} on the face" for kind in SEEN[1:]),
+    "usual odds of a check along it", "least odds along it", "summed odds along it",
+    "share of it that is a check", *(f"its core: {sign}" for sign in SIGNS),
+    "lines on the face", "found as a line",
 )  # fmt: skip
 """Columns of :attr:`Candidates.features`."""

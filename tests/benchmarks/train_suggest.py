@@ -1,10 +1,12 @@
-"""Train what ``suggest_defects`` looks and judges with; ``segment/suggest_unet.npz, suggest.npz``.
+"""Train what ``suggest_defects`` looks and judges with.
+
+Writes ``segment/suggest_unet.npz, check_lines.npz, suggest.npz``.
 
 Run with ``python -m tests.benchmarks.train_suggest FOLDER``; needs ``pip install jax``. Photos of
 faces in a yard and pieces of crowded faces are rendered into FOLDER once; no real photo is used.
-The net learns from some of the photos and from the pieces, the trees from what the net then sees
-on the others. Prints what each confidence would give on those, left out of the trees'
-training in turn, from which ``LEAST_CONFIDENCE`` was chosen.
+The net learns from some of the photos and from the pieces; what a check's place looks like and
+the trees are learned from what the net then sees on the others. Prints what each confidence would
+give on those, left out of the trees' training in turn, from which ``LEAST_CONFIDENCE`` was chosen.
 """
 
 from __future__ import annotations
@@ -17,15 +19,17 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.opencv import cv2
 from slabvision.segment import unet
-from slabvision.segment.face_look import SEEN
-from slabvision.segment.face_view import view_of
-from slabvision.segment.network import Weights
+from slabvision.segment.check_lines import signs_of_checks
+from slabvision.segment.face_look import SEEN, look_of
+from slabvision.segment.face_view import View, view_of
+from slabvision.segment.network import Weights, stored
 from slabvision.segment.proposals import Candidates, candidates
 from slabvision.segment.suggest import surest_apart
 from slabvision.segment.trees import boosted
 from slabvision.study import unet_training
-from tests.benchmarks.learning import write
+from tests.benchmarks.learning import fit, write
 from tests.benchmarks.rendered_faces import faces_for_training
 from tests.benchmarks.rendered_yards import YardFace, yards_for_training
 from tests.benchmarks.suggest_lessons import batches, lesson_of_piece, lesson_of_yard
@@ -37,6 +41,8 @@ NEAR = 0.6
 CHANNELS = (24, 32, 48, 64, 64)
 INPUTS = 52
 PARTS = 6
+PLACES = 1_000
+"""Places of checks that a face teaches, at most, and a third of the other places."""
 LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 COUNTED = ("knot", "bark", "rot", "check")
 
@@ -66,6 +72,35 @@ def learn_net(yards: list[Path], pieces: list[Path], minutes: float) -> None:
     net = unet_training.learn(net, seen, STEPS, minutes=minutes)
     unet_training.write(Path(unet.__file__).with_name("suggest_unet.npz"), {"face": net})
     unet.load_unets.cache_clear()
+
+
+def places_of_checks(
+    face: YardFace, view: View, rng: np.random.Generator
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """What some places of a face look like, and whether each is a check."""
+    check = np.zeros(view.wood.shape, np.uint8)
+    for truth in truths_of(face, view):
+        if truth.group == "check":
+            check |= truth.mask
+    near = cv2.dilate(check, np.ones((5, 5), np.uint8)) > 0
+    signs = signs_of_checks(view, look_of(view))
+    rows, wanted = [], []
+    for mask, most in ((check > 0, PLACES), (view.wood & ~near, 3 * PLACES)):
+        at = np.argwhere(mask)
+        at = at[rng.permutation(len(at))[:most]]
+        rows.append(signs[at[:, 0], at[:, 1]])
+        wanted.append(np.full(len(at), most == PLACES))
+    return np.concatenate(rows), np.concatenate(wanted)
+
+
+def learn_lines(places: list[tuple[NDArray[np.float32], NDArray[np.bool_]]]) -> None:
+    """Learn from places of many faces what a check looks like, and keep it beside the code."""
+    from sklearn.neural_network import MLPClassifier
+
+    model = MLPClassifier((12,), alpha=1e-3, early_stopping=True, random_state=0)
+    rows, wanted = (np.concatenate(part) for part in zip(*places, strict=True))
+    write("check_lines", fit(model, rows, wanted))
+    stored.cache_clear()
 
 
 def learned(looked: list[Looked]) -> Weights:
@@ -141,6 +176,12 @@ def main() -> None:
     for_the_net, for_the_trees = yards_for_training(args.folder)
     if not args.trees_only:
         learn_net(for_the_net, faces_for_training(args.folder), args.minutes)
+    rng = np.random.default_rng(3)
+    places = []
+    for file in for_the_trees:
+        face = YardFace.load(file)
+        places.append(places_of_checks(face, view_of(face.pixels, face.outline), rng))
+    learn_lines(places)
     looked = []
     for file in for_the_trees:
         looked.append(look(YardFace.load(file)))
