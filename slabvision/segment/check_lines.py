@@ -37,10 +37,10 @@ def signs_of_checks(view: View, look: Floats32) -> Floats32:
     look : ndarray, shape (h, w, 6)
         As :func:`slabvision.segment.face_look.look_of` returns it.
     """
-    lit = light_of_pixels(view)
+    red, green, blue = cv2.split(light_of_pixels(view))
     light, warmth = (
         cv2.GaussianBlur(plane, (7, 3), sigmaX=1.5, sigmaY=0.6)
-        for plane in (lit.mean(axis=2), lit[..., 0] - lit[..., 2])
+        for plane in ((red + green + blue) / 3, red - blue)
     )
     share = cv2.blur(view.wood.astype(np.float32), (_AROUND,) * 2) + np.float32(0.02)
 
@@ -51,15 +51,13 @@ def signs_of_checks(view: View, look: Floats32) -> Floats32:
     check = look[..., SEEN.index("check")]
     net = cv2.dilate(np.log((check + 1e-4) / (1.0001 - check)), np.ones((3, 1), np.uint8))
     above, below = _beside(light, _NARROW)
-    narrow = _of_places(np.minimum(above, below) - light).max(axis=(1, 3))
-    one_sided = _of_places(np.minimum(np.abs(above - below), 0.5)).mean(axis=(1, 3))
-    warmer = _of_places(warmth - sum(_beside(warmth, _NARROW)) / 2)
-    broad = np.minimum(*_beside(light, _BROAD)) - cv2.blur(light, (1, 3))
-    broad = _of_places(broad).max(axis=(1, 3))
+    narrow = _most(np.minimum(above, below) - light)
+    one_sided = _mean(np.minimum(np.abs(above - below), 0.5))
+    warmer = warmth - sum(_beside(warmth, _NARROW)) / 2
+    broad = _most(np.minimum(*_beside(light, _BROAD)) - cv2.blur(light, (1, 3)))
     signs = np.stack([
-        net, narrow, against_usual(narrow), np.abs(warmer).mean(axis=(1, 3)),
-        warmer.mean(axis=(1, 3)), one_sided, broad, against_usual(broad),
-        _of_places(light).min(axis=(1, 3)),
+        net, narrow, against_usual(narrow), _mean(np.abs(warmer)), _mean(warmer), one_sided,
+        broad, against_usual(broad), -_most(-light),
     ], axis=2)  # fmt: skip
     return np.asarray(np.clip(signs, -_MOST, _MOST), dtype=np.float32)
 
@@ -70,10 +68,16 @@ def _beside(plane: Floats32, reach: int) -> tuple[Floats32, Floats32]:
     return wide[: -2 * reach], wide[2 * reach :]
 
 
-def _of_places(plane: Floats32) -> Floats32:
-    """Pixels by place: shape (h, 2, w, 2)."""
-    rows, cols = plane.shape
-    return plane.reshape(rows // 2, 2, cols // 2, 2)
+def _mean(plane: Floats32) -> Floats32:
+    """Return the mean of each place's 2 x 2 pixels."""
+    size = plane.shape[1] // 2, plane.shape[0] // 2
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
+
+
+def _most(plane: Floats32) -> Floats32:
+    """Return the largest of each place's 2 x 2 pixels."""
+    rows = np.maximum(plane[::2], plane[1::2])
+    return np.asarray(np.maximum(rows[:, ::2], rows[:, 1::2]))
 
 
 def odds_of_checks(signs: Floats32, wood: Mask) -> Floats32:

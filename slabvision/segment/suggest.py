@@ -29,8 +29,8 @@ __all__ = [
     "surest_apart",
 ]
 
-LEAST_CONFIDENCE = 0.4
-"""What is less sure is not shown: three in four shown are right on the faces of suggest_table."""
+LEAST_CONFIDENCE = 0.7
+"""What is less sure is not shown: four in five shown are right on the faces of suggest_table."""
 _END_SHARE = 0.02
 """A check that begins within this share of the face's length from an end is an end check."""
 _SHARED = 0.3

@@ -26,7 +26,7 @@ FOR_THE_TREES = {
     6.0: range(40_028, 40_034),
     12.0: (*range(40_042, 40_054), 41_002, 41_003, *range(41_005, 41_011)),
 }
-APART = range(42_001, 42_011)
+APART = range(44_001, 44_011)
 VISIT = range(43_001, 43_007)
 """Seeds (by megapixels where they differ); what is trained on is never counted on."""
 _CROWDED = {"rot": 2.0, "bark inclusions": 3.0, "holes": 1.0, "metal": 0.7}
