@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
 from slabvision.segment import NoSlabError, find_outline, find_slab_outline
-from slabvision.segment.outline_cells import CELLS_SIDE, cells_of, in_cells
+from slabvision.segment.outline_cells import CELLS_SIDE, cells_of, in_cells, mirrored
 from slabvision.segment.outline_edge import REACH, Ribbon, clicks_along
-from slabvision.segment.outline_look import shrink
+from slabvision.segment.outline_look import Small, shrink
 from slabvision.segment.outline_net import Net, load_nets
 from slabvision.segment.outline_pieces import corrected
 from slabvision.segment.outline_settle import by_frame, reaching_frame, ring_of_votes, votes
@@ -283,6 +283,18 @@ def test_cells_keep_every_pixel_and_clicks_are_seen_where_they_are() -> None:
     inside, outside = look[..., -4], look[..., -2]
     assert np.unravel_index(inside.argmax(), inside.shape) == (10, 25)
     assert not outside.any()
+
+
+def test_mirrored_cells_are_those_of_the_mirrored_photo() -> None:
+    rng = np.random.default_rng(5)
+    lab, rough = (rng.normal(size=(12, 20, n)).astype(np.float32) for n in (3, 2))
+    nowhere = np.zeros((0, 2))
+    cells = cells_of(Small(lab, rough, 1.0), np.array([[3.0, 7.0]]), nowhere)
+    for down, over in ((True, False), (False, True), (True, True)):
+        turn = (slice(None, None, -1 if down else 1), slice(None, None, -1 if over else 1))
+        at = np.array([[8.0 if down else 3.0, 12.0 if over else 7.0]])
+        want = cells_of(Small(lab[turn].copy(), rough[turn].copy(), 1.0), at, nowhere)
+        assert mirrored(cells, down=down, over=over) == pytest.approx(want, abs=1e-5)
 
 
 def test_a_ribbon_knows_where_a_click_lies() -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import product
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of
+from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of, mirrored
 from slabvision.segment.outline_edge import EDGE_SIDE
 from slabvision.segment.outline_look import Small, around, colour_bins, look_of, shrink
 from slabvision.segment.outline_net import load_nets
@@ -24,8 +26,12 @@ Bark = Literal["out", "in"]
 _LEAST_SHARE = 0.004
 """A piece under this share of the photo is no slab."""
 _MOST_ODDS = 1.5
-_AGREED = 1.4
-"""Log odds of both looks are added and divided by this: more than their mean, less than a sum."""
+_LOOK_SIDE = 300
+"""Pixels on the longer side of the photo shrunk for the perceptrons, which need most time."""
+_SHARES = 0.2, 0.8
+"""Of the perceptrons' word and of the convolutional net's."""
+_SURER = 1.43
+"""Log odds are so many times their mean: more than a mean, less than a sum of both looks."""
 _CLICK_ODDS = 60.0
 """Log odds that one pixel may say, and that a clicked one says."""
 
@@ -105,14 +111,14 @@ def find_slab_outline(
     Notes
     -----
     Coarse to fine, as in Lazy snapping (Li, Sun, Tang and Shum 2004, SIGGRAPH). Two small learned
-    looks at the shrunk photo are averaged: a perceptron that weighs colour, texture, grain and
-    this photo's own colours in the middle and at the rim, with a second that also sees the
-    first's answer all round (auto-context: Tu and Bai 2010, PAMI 32), and a convolutional network
-    ("U-Net": Ronneberger, Fischer and Brox 2015, MICCAI) that sees shapes and the clicks (Xu et
-    al. 2016, "Deep interactive object selection", CVPR). Clicks also speak for what is like them
-    and connected (geodesic distance: Bai and Sapiro 2007, ICCV). The rim of the piece found is
-    then settled by a second network that sees the photo straightened in a ribbon along it, in
-    ever finer steps down to 2000 px.
+    looks at the shrunk photo are weighed together: a perceptron that weighs colour, texture,
+    grain and this photo's own colours in the middle and at the rim, with a second that also sees
+    the first's answer all round (auto-context: Tu and Bai 2010, PAMI 32), and a convolutional
+    network ("U-Net": Ronneberger, Fischer and Brox 2015, MICCAI) that sees shapes and the clicks
+    (Xu et al. 2016, "Deep interactive object selection", CVPR), in the photo and in its three
+    mirror images. Clicks also speak for what is like them and connected (geodesic distance: Bai
+    and Sapiro 2007, ICCV). The rim of the piece found is then settled by a second network that
+    sees the photo straightened in a ribbon along it, in ever finer steps down to 2000 px.
     Learned on rendered slabs only, with ``slabvision.study.outline_training`` and
     ``outline_unet_training``; the time grows with the photo only by shrinking it.
     """
@@ -127,7 +133,7 @@ def find_slab_outline(
     small = shrink(image)
     factor = np.array(shape) / np.array(small.lab.shape[:2])
     near = [(c + 0.5) / factor - 0.5 for c in clicks]
-    chance = slab_chance(small, shrink(image, CELLS_SIDE), near[0], near[1], bark)
+    chance = slab_chance(image, small, near[0], near[1], bark)
     piece = slab_piece(chance, small.lab, near[0], near[1])
     if piece.mean() < _LEAST_SHARE:
         raise NoSlabError("no slab was found in this photo; click on it, or draw its outline")
@@ -141,26 +147,36 @@ def find_slab_outline(
 
 
 def slab_chance(
-    small: Small, cells: Small, inside: Floats, outside: Floats, bark: Bark
+    image: NDArray[Any], small: Small, inside: Floats, outside: Floats, bark: Bark
 ) -> Floats32:
     """Return the chance of the wanted wood for every pixel of the shrunk photo.
 
     Parameters
     ----------
-    small, cells : Small
-        The photo shrunk for the perceptrons and for the convolutional net.
+    image : ndarray
+        The photo.
+    small : Small
+        The photo shrunk.
     inside, outside : ndarray, shape (N, 2)
         Clicks in the coordinates of ``small``.
     bark : {"out", "in"}
     """
     wanted = [1, 2] if bark == "in" else [1]
-    both = [
-        _by_look(small, inside, outside, wanted),
-        _by_cells(cells, small, inside, outside, wanted),
-    ]
-    # Each knows what the other misses: a mean of log odds, as sure as both are apart.
-    odds = sum(np.log(c) - np.log1p(-c) for c in (np.clip(c, 0.01, 0.99) for c in both))
-    mean = np.asarray(1 / (1 + np.exp(-odds / _AGREED)), np.float32)
+    rows, cols = small.lab.shape[:2]
+    odds = np.zeros((rows, cols), np.float32)
+    for share, side, look in zip(
+        _SHARES, (_LOOK_SIDE, CELLS_SIDE), (_by_look, _by_cells), strict=True
+    ):
+        seen = shrink(image, side)
+        factor = np.array([rows, cols]) / seen.lab.shape[:2]
+        near = [(c + 0.5) / factor - 0.5 for c in (inside, outside)]
+        chance = cv2.resize(
+            look(seen, near[0], near[1], wanted), (cols, rows), interpolation=cv2.INTER_LINEAR
+        )
+        known = np.clip(chance, 0.01, 0.99)
+        # Each knows what the other misses: a mean of log odds, as sure as both are apart.
+        odds += np.float32(_SURER * share) * (np.log(known) - np.log1p(-known))
+    mean = np.asarray(1 / (1 + np.exp(-odds)), np.float32)
     return corrected(mean, small.lab, inside, outside)
 
 
@@ -178,18 +194,19 @@ def _by_look(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -
     return np.asarray(0.5 * (first[..., wanted] + second[..., wanted]).sum(axis=2), np.float32)
 
 
-def _by_cells(
-    cells: Small, small: Small, inside: Floats, outside: Floats, wanted: list[int]
-) -> Floats32:
-    """Return the chance that the convolutional net gives, in the size of ``small``."""
-    rows, cols = cells.lab.shape[:2]
-    factor = np.array(small.lab.shape[:2]) / (rows, cols)
-    near = [(c + 0.5) / factor - 0.5 for c in (inside, outside)]
-    score = scores(load_unets("outline_unet")["first"], cells_of(cells, *near))
-    size = (score.shape[1] * PIXELS // CELL, score.shape[0] * PIXELS // CELL)
-    score = cv2.resize(score, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols]
-    chance = chances(score)[..., wanted].sum(axis=2)
-    return np.asarray(cv2.resize(chance, small.lab.shape[1::-1], interpolation=cv2.INTER_LINEAR))
+def _by_cells(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -> Floats32:
+    """Return the chance that the convolutional net gives, mean of the photo and its mirrors."""
+    net = load_unets("outline_unet")["first"]
+    cells = cells_of(small, inside, outside)
+    looks = []
+    for down, over in product((False, True), repeat=2):
+        score = scores(net, mirrored(cells, down=down, over=over))
+        looks.append(score[:: -1 if down else 1, :: -1 if over else 1])
+    mean = np.asarray(np.mean(looks, axis=0), np.float32)
+    size = (mean.shape[1] * PIXELS // CELL, mean.shape[0] * PIXELS // CELL)
+    rows, cols = small.lab.shape[:2]
+    score = cv2.resize(mean, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols]
+    return np.asarray(chances(score)[..., wanted].sum(axis=2))
 
 
 def slab_piece(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) -> Mask:

@@ -8,12 +8,15 @@ from slabvision.opencv import cv2
 from slabvision.segment.outline_look import Small
 from slabvision.segment.window import Floats, Floats32
 
-__all__ = ["CELLS_SIDE", "PIXELS", "cells_of", "in_cells"]
+__all__ = ["CELLS_SIDE", "PIXELS", "cells_of", "in_cells", "mirrored"]
 
 CELLS_SIDE = 384
 """Pixels on the longer side of the photo shrunk for this net."""
 PIXELS = 4
 """Pixels of a cell in each direction."""
+_COLOURS = 3 * PIXELS * PIXELS
+"""Channels of a cell that are its pixels' colours; texture, place and clicks follow."""
+_DOWN, _OVER = _COLOURS + 3, _COLOURS + 4
 _NEAR, _FAR = 1.2, 9.0
 """How far a click is seen in cells, sharply and dimly."""
 
@@ -43,6 +46,19 @@ def cells_of(small: Small, inside: Floats, outside: Floats) -> Floats32:
     texture = cv2.resize(rough, (over, down), interpolation=cv2.INTER_AREA)
     said = [_near(clicks, down, over) for clicks in (inside, outside)]
     return np.concatenate([seen, texture, place, *said], axis=2)
+
+
+def mirrored(cells: Floats32, *, down: bool, over: bool) -> Floats32:
+    """Return what would be looked at in the mirrored photo, upside down or left to right."""
+    rows, cols, _ = cells.shape
+    turns = tuple(np.s_[::-1] if turn else np.s_[:] for turn in (down, over))
+    out = np.ascontiguousarray(cells[turns])
+    seen = out[..., :_COLOURS].reshape(rows, cols, PIXELS, PIXELS, 3)
+    out[..., :_COLOURS] = seen[:, :, turns[0], turns[1]].reshape(rows, cols, _COLOURS)
+    for channel, turn in ((_DOWN, down), (_OVER, over)):
+        if turn:
+            out[..., channel] *= -1
+    return out
 
 
 def _near(clicks: Floats, down: int, over: int) -> Floats32:
