@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,10 +12,14 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment import GrownRegion, grow_region, grow_region_soft
 from slabvision.segment.ellipses import borders, within
-from slabvision.segment.ground import Blob, Click
 from slabvision.segment.grow import Growth
-from slabvision.segment.network import answers, stored
-from slabvision.segment.window import BadClickError, BadPixelsError
+from slabvision.segment.grow_colour import settled
+from slabvision.segment.grow_ellipse import heard_from, oval_of
+from slabvision.segment.grow_field import best_cut, field_of, logit
+from slabvision.segment.grow_look import INPUTS, SIDE, Said, Window, cells_of, depth_at, signed
+from slabvision.segment.grow_tiles import Sheet, in_tiles, sheet_of
+from slabvision.segment.network import answers
+from slabvision.segment.window import BadClickError, BadPixelsError, Mask
 from tests.benchmarks.click_protocol import click_through, deepest, next_click, overlap
 
 WOOD, DARK = (188, 152, 110), (84, 58, 40)
@@ -77,7 +82,7 @@ def test_the_order_of_clicks_is_heard() -> None:
     """Two clicks told in the order that would be guessed give the same region."""
     pixels, _ = spot()
     inside, outside = [(150, 200), (150, 260)], [(190, 200)]
-    growth = Growth(pixels, np.array(inside[0], float), 60.0)
+    growth = Growth(pixels, np.array(inside[0], float))
     first = growth.wrong(np.array(inside[1]), True) >= growth.wrong(np.array(outside[0]), False)
     guessed = grow_region(pixels, inside, outside)
     told = grow_region(pixels, inside, outside, order=[True, first, not first])
@@ -147,7 +152,155 @@ def test_errors_say_what_is_wrong() -> None:
         grow_region(np.zeros(5), [(0, 0)])
 
 
-# Shapes ----------------------------------------------------------------------------------------
+# What the net is shown and what is made of its answer -------------------------------------------
+
+
+def test_a_window_shows_the_photo_where_it_lies() -> None:
+    """One bright pixel at row 61, col 140; windows finer, as fine, and coarser than the photo."""
+    pixels = np.zeros((200, 300, 3), np.uint8)
+    pixels[61, 140] = 255
+    for side in (48.0, 96.0, 288.0):
+        window = Window(np.array([70.0, 150.0]), side)
+        seen = window.seen_in(pixels)
+        at = np.unravel_index(int(seen[..., 0].argmax()), (SIDE, SIDE))
+        # (61 - 70) / step + 47.5
+        expected = np.array([-9, -10]) * SIDE / side + (SIDE - 1) / 2
+        assert np.abs(np.array(at) - expected).max() <= max(0.51, 0.51 * SIDE / side)
+        assert window.places(np.array([61.0, 140.0])) == pytest.approx(expected)
+    known = Window(np.array([0.0, 150.0]), 96.0).known_in(pixels.shape)
+    assert known[48:].all()
+    assert not known[:47].any()
+
+
+def test_a_field_moves_with_its_window() -> None:
+    yy, xx = np.mgrid[:SIDE, :SIDE].astype(np.float32)
+    field = (20 - np.hypot(yy - 47.5, xx - 47.5)).astype(np.float32)
+    here, there = Window(np.array([100.0, 100.0]), 96.0), Window(np.array([110.0, 100.0]), 192.0)
+    moved = here.moved(field, there)
+    assert np.count_nonzero(moved > 0) == pytest.approx(np.pi * 10**2, rel=0.05)
+    # The middle lies 10 px higher: 5 places of 2 px.
+    assert np.argwhere(moved > 0).mean(axis=0) == pytest.approx([42.5, 47.5], abs=0.1)
+
+
+def test_how_deep_a_click_lies_and_the_distance_to_a_border() -> None:
+    region = np.zeros((SIDE, SIDE), bool)
+    region[20:60, 30:70] = True
+    assert depth_at(region, np.array([39.6, 49.8])) == pytest.approx(20, abs=1)
+    assert depth_at(region, np.array([40.0, 20.0])) == pytest.approx(10, abs=1)
+    assert signed(region)[40, 50] > 0 > signed(region)[5, 5]
+
+
+def test_what_the_net_is_told() -> None:
+    seen = np.full((SIDE, SIDE, 3), 120, np.uint8)
+    seen[:, 48:] = 180
+    known = np.ones((SIDE, SIDE), bool)
+    said = [Said(np.array([20.5, 30.5]), True, 0.0), Said(np.array([60.5, 70.5]), False, 12.0)]
+    cells = cells_of(seen, known, known, said)
+    assert cells.shape == (SIDE // 2, SIDE // 2, INPUTS)
+    assert np.isfinite(cells).all()
+    assert np.unravel_index(cells[..., 18].argmax(), (48, 48)) == (10, 15)
+    assert np.unravel_index(cells[..., 20].argmax(), (48, 48)) == (30, 35)
+    # Twelve places, six cells, from a click in an error twelve places deep: exp(-1/2).
+    assert cells[30, 41, 21] == pytest.approx(np.exp(-0.5), abs=1e-3)
+    assert cells[30, 35, 22] < 0, "the latest click says outside"
+    assert not np.allclose(cells, cells_of(seen, known, None, said))
+    brighter = cells_of(np.clip(seen + 20, 0, 255).astype(np.uint8), known, known, said)
+    assert np.abs(brighter[..., :12] - cells[..., :12]).max() < 0.3, "exposure says little"
+
+
+def test_the_cut_that_overlaps_best() -> None:
+    """A sure region of 100 places, and 60 more at 45 %: by hand, with them 127/160."""
+    chance = np.zeros((SIDE, SIDE), np.float32)
+    chance[10:20, 10:20] = 1
+    chance[30:40, 30:36] = 0.45
+    cut, expected = best_cut(chance)
+    assert cut < 0.45
+    assert expected == pytest.approx(127 / 160)
+    chance[30:40, 30:36] = 0.4
+    assert best_cut(chance)[1] == pytest.approx(100 / 124)
+
+
+def test_every_click_is_right_and_a_piece_without_one_goes() -> None:
+    chance = np.full((SIDE, SIDE), 0.1, np.float32)
+    chance[40:60, 40:60] = 0.9
+    chance[10:20, 70:80] = 0.9
+    said = [
+        Said(np.array([50.0, 45.0]), True, 0.0),
+        Said(np.array([50.0, 57.0]), False, 4.0),
+        Said(np.array([80.0, 50.0]), True, 6.0),
+    ]
+    field = field_of(chance, 0.5, said)
+    assert field[50, 45] > 0 > field[50, 57]
+    assert field[80, 50] > 0
+    assert (field[10:20, 70:80] < 0).all(), "no click lies there"
+    assert field[42, 42] > 0, "elsewhere it stayed"
+    # Two clicks so near each other that both fall on one place: there is a region still.
+    both = [Said(np.array([50.2, 45.0]), True, 0.0), Said(np.array([49.9, 45.2]), False, 0.0)]
+    assert (field_of(chance, 0.5, both) > 0).any()
+
+
+def test_a_thin_region_is_looked_at_again_in_fine_tiles() -> None:
+    """A ragged bar 12 px wide and 400 long, seen at 8 px a place; a look through a tile is true."""
+
+    def wanted(row: Any, col: Any) -> NDArray[np.bool_]:
+        return np.asarray(
+            (np.abs(row - 300 - 4 * np.sin(col / 15)) < 6) & (np.abs(col - 500) < 200)
+        )
+
+    window = Window(np.array([300.0, 500.0]), 8.0 * SIDE)
+    places = np.arange(SIDE) - (SIDE - 1) / 2
+
+    def through(seen: Window, before: Mask, said: list[Said]) -> NDArray[np.float32]:
+        at = places * seen.step
+        looked.append(seen)
+        truth = wanted(seen.middle[0] + at[:, None], seen.middle[1] + at[None])
+        assert overlap(before, truth) > 0.3, "the tile is shown what was found, where it lies"
+        return np.where(truth, 0.95, 0.05).astype(np.float32)
+
+    looked: list[Window] = []
+    rough = np.abs(places * 8)[:, None] < 8
+    rough = rough & (np.abs(places * 8) < 200)[None]
+    chance = np.where(rough, 0.8, 0.1).astype(np.float32)
+    coarse = sheet_of(window, chance, logit(chance))
+    said = [Said(np.array([300.0, 500.0]), True, 0.0)]
+    fine = in_tiles(coarse, said, through)
+    assert 5 <= len(looked) <= 12
+    assert fine.step == pytest.approx(1.0)
+    row, col = (fine.start[k] + fine.step * np.arange(n) for k, n in enumerate(fine.field.shape))
+    assert overlap(fine.field > 0, wanted(row[:, None], col[None])) > 0.9
+    # A thick one is as it was.
+    thick = np.hypot(*np.meshgrid(places, places)) < 30
+    chance = np.where(thick, 0.8, 0.1).astype(np.float32)
+    coarse = sheet_of(window, chance, logit(chance))
+    assert in_tiles(coarse, said, through) is coarse
+
+
+def test_colour_settles_the_border_where_it_tells_inside_from_outside() -> None:
+    """A dark star of five arms, found as a disc; on plain wood the disc stays as it was."""
+    yy, xx = np.mgrid[:120, :120] - 60.0
+    star = np.hypot(yy, xx) < 30 + 12 * np.cos(5 * np.arctan2(yy, xx))
+    rng = np.random.default_rng(1)
+    image = np.where(star[..., None], DARK, WOOD) + rng.normal(0, 8, (120, 120, 3))
+    image = np.clip(image, 0, 255).astype(np.uint8)
+    disc = np.hypot(yy, xx) < 30
+    chance = np.where(disc, 0.9, 0.1).astype(np.float32)
+    found = Sheet(np.zeros(2), 1.0, chance, logit(chance))
+    said = [Said(np.array([60.0, 60.0]), True, 0.0)]
+
+    def where(sheet: Sheet) -> NDArray[np.bool_]:
+        out = np.zeros((300, 300), bool)
+        at = np.rint(sheet.start).astype(int) + 80
+        rows, cols = sheet.field.shape
+        out[at[0] : at[0] + rows, at[1] : at[1] + cols] = sheet.field > 0
+        return out[80:200, 80:200]
+
+    assert overlap(disc, star) < 0.75
+    assert overlap(where(settled(found, said, image)), star) > 0.9
+    plain = np.clip(np.array(WOOD) + rng.normal(0, 8, (120, 120, 3)), 0, 255).astype(np.uint8)
+    assert overlap(where(settled(found, said, plain)), disc) > 0.9
+    # A click has the last word, whatever its colour is.
+    held = [*said, Said(np.array([60.0, 98.0]), False, 0.0)]
+    assert not where(settled(found, held, image))[60, 98]
 
 
 def test_how_far_a_point_lies_in_an_ellipse() -> None:
@@ -162,15 +315,23 @@ def test_how_far_a_point_lies_in_an_ellipse() -> None:
     assert border[24] == pytest.approx(20)  # down the rows
 
 
-def test_clicks_dent_and_bulge_a_border() -> None:
-    round_one = np.full(96, np.log(20.0))
-    out, into = np.array([0.0, 26.0]), np.array([0.0, -16.0])
-    blob = Blob(round_one, [Click(out, True, 6.0), Click(into, False, 4.0)])
-    assert blob.at(out) >= 0.6 * 6
-    assert blob.at(into) <= -0.6 * 4
-    assert blob.at(np.array([0.0, 29.0])) > 0, "the border moved beyond the click"
-    assert blob.at(np.array([20.5, 0.0])) < 0, "elsewhere it stayed"
-    assert blob.at(np.array([19.0, 0.0])) > 0
+def test_an_ellipse_follows_the_picture_and_then_the_clicks() -> None:
+    """A disc of 15 places shown; a click 30 places out, 15 deep in an error, asks for far more."""
+    yy, xx = np.mgrid[:SIDE, :SIDE]
+    off = np.hypot(yy - 47.5, xx - 47.5)
+    chance = np.where(off < 15, 0.95, 0.02).astype(np.float32)
+    window, first = Window(np.array([100.0, 100.0]), 2.0 * SIDE), np.array([100.0, 100.0])
+    seen = oval_of(chance, first, window, [])
+    region = seen.drawn(first, window)
+    assert overlap(region, off < 15) > 0.85
+    click = Said(first + np.array([0.0, 2 * 30.0]), True, 2 * 15.0)
+    heard = heard_from(first, click, region, window)
+    assert heard.weight == 1
+    wide = oval_of(chance, first, window, [heard]).drawn(first, window)
+    assert wide[47, 47 + 30]
+    assert not wide[47, 47 + 58 :].any(), "as far beyond the click as it was from the border"
+    assert wide[47, :40].any()
+    assert seen.area_u_px > 0
 
 
 def test_any_ellipse_is_reached_with_no_help_from_the_picture() -> None:
@@ -178,7 +339,7 @@ def test_any_ellipse_is_reached_with_no_help_from_the_picture() -> None:
     pixels = np.full((400, 600, 3), 150, np.uint8)
     yy, xx = np.mgrid[:400, :600]
     truth = ((yy - 210) / 45) ** 2 + ((xx - 320) / 110) ** 2 <= 1
-    growth = Growth(pixels, np.array([210.0, 320.0]), 0.0)
+    growth = Growth(pixels, np.array([210.0, 320.0]))
     overlaps = [overlap(growth.finish()[0], truth)]
     while overlaps[-1] < 0.85 and len(overlaps) < 8:
         point, inside = next_click(growth.finish()[0], truth)
@@ -190,14 +351,13 @@ def test_any_ellipse_is_reached_with_no_help_from_the_picture() -> None:
 # What was learned ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["ellipse", "grow", "matter"])
-def test_weights_are_plain_numbers_and_small(name: str) -> None:
-    from slabvision.segment import network
+def test_weights_are_plain_numbers_and_small() -> None:
+    from slabvision.segment import unet
 
-    file = Path(network.__file__).with_name(f"{name}.npz")
-    assert file.stat().st_size < 200_000
-    weights = stored(name)  # np.load refuses pickles
-    assert all(w.dtype == np.float32 and np.isfinite(w).all() for w in weights.values())
+    assert Path(unet.__file__).with_name("grow.npz").stat().st_size < 600_000
+    net = unet.load_unets("grow")["grow"]  # np.load refuses pickles
+    assert all(np.isfinite(w).all() for w in net.values())
+    assert net["down.0.0.w"].shape[2] == INPUTS
 
 
 def test_a_network_by_hand() -> None:
@@ -210,6 +370,39 @@ def test_a_network_by_hand() -> None:
     assert answers(np.array([[3, 1]], np.float32), weights)[0, 0] == pytest.approx(4.25)
     # Beyond 5 spreads nothing changes: (1000, 1) counts as (11, 1) -> (5, 1) -> (6, -4.5) -> 12.25
     assert answers(np.array([[1000, 1]], np.float32), weights)[0, 0] == pytest.approx(12.25)
+
+
+# Lessons ---------------------------------------------------------------------------------------
+
+
+def test_lessons_get_the_click_that_the_answer_needs(tmp_path: Path) -> None:
+    from tests.benchmarks.grow_lessons import Pool, places_of
+
+    pixels, truth = spot()
+    file = tmp_path / "face.npz"
+    np.savez(file, pixels=pixels, wood=np.ones_like(truth), labels=truth.astype(np.uint16),
+             numbers=[1], kinds=["sound_knot"])  # fmt: skip
+    (place,) = places_of(file)
+    assert place.kind == "knot"
+    assert np.count_nonzero(place.truth) == np.count_nonzero(truth)
+    assert place.near is not None
+    assert np.count_nonzero(place.near[1]) == np.count_nonzero(truth)
+    pool = Pool([place], 4, 0)
+    looks, shows = next(pool.batches(None, None))
+    assert looks.shape == (4, SIDE // 2, SIDE // 2, INPUTS)
+    assert shows.shape == (4, SIDE, SIDE)
+    taken = [pool.flight[k] for k in pool.shown]
+    for lesson in taken:
+        lesson.looks = 9
+        lesson.before = np.zeros((SIDE, SIDE), bool)
+    everything = np.zeros((4, SIDE, SIDE, 2), np.float32)
+    everything[..., 1] = 9
+    pool.heard(everything)
+    for k, lesson in zip(pool.shown, taken, strict=True):
+        assert pool.flight[k] is lesson
+        latest = lesson.said[-1]
+        assert not latest.inside, "all was shown as the region"
+        assert not lesson.truth[tuple(np.rint(latest.point).astype(int))]
 
 
 # The protocol ----------------------------------------------------------------------------------

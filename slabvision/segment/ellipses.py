@@ -6,13 +6,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from slabvision.segment.polar import ANGLES
 from slabvision.segment.window import Floats
 
-__all__ = ["bank", "borders", "jittered", "losses", "within"]
+ANGLES = 96
+"""Directions looked in from the click."""
+__all__ = ["ANGLES", "bank", "borders", "jittered", "losses", "within"]
 
-_ASPECTS = (1.0, 1.5, 2.2, 3.2, 5.0, 8.0)
-_TURNS = 12
+_ASPECTS = (1.0, 1.6, 2.6, 4.2, 7.0)
+_TURNS = 10
+_WAYS = 6
 _OFFSETS = (0.3, 0.6)
 _JITTER = (0.12, 0.12, 0.15, 0.1)
 """How far the search round a likely ellipse goes: place, log aspect, turn in radians."""
@@ -33,7 +35,8 @@ def bank() -> Floats:
             spots = [(0.0, 0.0)]
             for share in _OFFSETS:
                 spots += [
-                    (share * np.sin(k * np.pi / 4), share * np.cos(k * np.pi / 4)) for k in range(8)
+                    (share * np.sin(k * 2 * np.pi / _WAYS), share * np.cos(k * 2 * np.pi / _WAYS))
+                    for k in range(_WAYS)
                 ]
             found += [(*spot, np.log(aspect), turn * np.pi / _TURNS) for spot in spots]
     return np.array(found)
