@@ -8,9 +8,10 @@ import numpy as np
 
 from slabvision.segment.window import Floats
 
+__all__ = ["ANGLES", "bank", "borders", "jittered", "losses", "within"]
+
 ANGLES = 96
 """Directions looked in from the click."""
-__all__ = ["ANGLES", "bank", "borders", "jittered", "losses", "within"]
 
 _ASPECTS = (1.0, 1.6, 2.6, 4.2, 7.0)
 _TURNS = 10
