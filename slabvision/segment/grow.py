@@ -15,7 +15,7 @@ from slabvision.segment.grow_ellipse import Heard, Oval, heard_from, oval_of
 from slabvision.segment.grow_field import best_cut, field_of, logit
 from slabvision.segment.grow_look import SIDE, Said, Window, cells_of, depth_at, signed
 from slabvision.segment.grow_tiles import in_tiles, sheet_of
-from slabvision.segment.unet import Weights, chances, load_unets, scores
+from slabvision.segment.unet import Weights, load_unets, scores
 from slabvision.segment.window import (
     BadClickError,
     Clicks,
@@ -127,9 +127,11 @@ class Growth:
 
     def _through(self, window: Window, before: Mask | None, said: list[Said]) -> Floats32:
         """Return the chance of each place of a window, clicks given in places."""
+        from scipy.special import expit
+
         known = window.known_in(self.image.shape)
         score = scores(self.net, cells_of(window.seen_in(self.image), known, before, said))
-        return np.where(known, chances(score)[..., 1], np.float32(0))
+        return np.where(known, expit(score[..., 1] - score[..., 0]), np.float32(0))
 
     def _worth(self, view: View) -> float:
         """How good a first look is: the overlap expected, little where the region goes on."""

@@ -113,8 +113,9 @@ def cells_of(seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Sa
     iterative training with mask guidance for interactive segmentation".
     """
     lab = np.asarray(cv2.cvtColor(as_unit(seen), cv2.COLOR_RGB2LAB))
-    there = lab[known] if known.any() else lab.reshape(-1, 3)
-    lab = (lab - there.mean(axis=0)) / (there.std(axis=0) + _LEAST_SPREAD)
+    there = known.astype(np.uint8) if known.any() else None
+    mean, spread = (each[:, 0].astype(np.float32) for each in cv2.meanStdDev(lab, mask=there))
+    lab = (lab - mean) / (spread + _LEAST_SPREAD)
     line = np.zeros((SIDE, SIDE, 1), np.float32)
     if before is not None:
         line[..., 0] = np.tanh(signed(before) / _SOFT)

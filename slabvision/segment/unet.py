@@ -80,9 +80,11 @@ class _ByNumPy:
         return np.asarray(np.maximum(out, 0, out=out))
 
     def halved(self, x: Floats32) -> Floats32:
-        x = np.pad(x, ((0, x.shape[0] % 2), (0, x.shape[1] % 2), (0, 0)))
-        rows, cols = x.shape[0] // 2, x.shape[1] // 2
-        return np.asarray(x.reshape(rows, 2, cols, 2, -1).max(axis=(1, 3)))
+        if x.shape[0] % 2 or x.shape[1] % 2:
+            x = np.pad(x, ((0, x.shape[0] % 2), (0, x.shape[1] % 2), (0, 0)))
+        # Twice as fast as the largest over two axes.
+        pairs = np.maximum(x[::2], x[1::2])
+        return np.maximum(pairs[:, ::2], pairs[:, 1::2])
 
     def doubled(self, x: Floats32) -> Floats32:
         return x.repeat(2, axis=0).repeat(2, axis=1)
