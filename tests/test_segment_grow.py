@@ -385,7 +385,6 @@ def test_lessons_get_the_click_that_the_answer_needs(tmp_path: Path) -> None:
     (place,) = places_of(file)
     assert place.kind == "knot"
     assert np.count_nonzero(place.truth) == np.count_nonzero(truth)
-    assert place.near is not None
     assert np.count_nonzero(place.near[1]) == np.count_nonzero(truth)
     pool = Pool([place], 4, 0)
     looks, shows = next(pool.batches(None, None))

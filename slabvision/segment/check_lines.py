@@ -8,6 +8,7 @@ from slabvision.opencv import cv2
 from slabvision.segment.face_look import SEEN
 from slabvision.segment.face_view import View, light_of_pixels
 from slabvision.segment.network import answers, stored
+from slabvision.segment.unet import largest_of_four
 from slabvision.segment.window import Floats32, Mask
 
 __all__ = ["SIGNS", "odds_of_checks", "signs_of_checks"]
@@ -51,13 +52,13 @@ def signs_of_checks(view: View, look: Floats32) -> Floats32:
     check = look[..., SEEN.index("check")]
     net = cv2.dilate(np.log((check + 1e-4) / (1.0001 - check)), np.ones((3, 1), np.uint8))
     above, below = _beside(light, _NARROW)
-    narrow = _most(np.minimum(above, below) - light)
+    narrow = largest_of_four(np.minimum(above, below) - light)
     one_sided = _mean(np.minimum(np.abs(above - below), 0.5))
     warmer = warmth - sum(_beside(warmth, _NARROW)) / 2
-    broad = _most(np.minimum(*_beside(light, _BROAD)) - cv2.blur(light, (1, 3)))
+    broad = largest_of_four(np.minimum(*_beside(light, _BROAD)) - cv2.blur(light, (1, 3)))
     signs = np.stack([
         net, narrow, against_usual(narrow), _mean(np.abs(warmer)), _mean(warmer), one_sided,
-        broad, against_usual(broad), -_most(-light),
+        broad, against_usual(broad), -largest_of_four(-light),
     ], axis=2)  # fmt: skip
     return np.asarray(np.clip(signs, -_MOST, _MOST), dtype=np.float32)
 
@@ -72,12 +73,6 @@ def _mean(plane: Floats32) -> Floats32:
     """Return the mean of each place's 2 x 2 pixels."""
     size = plane.shape[1] // 2, plane.shape[0] // 2
     return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA))
-
-
-def _most(plane: Floats32) -> Floats32:
-    """Return the largest of each place's 2 x 2 pixels."""
-    rows = np.maximum(plane[::2], plane[1::2])
-    return np.asarray(np.maximum(rows[:, ::2], rows[:, 1::2]))
 
 
 def odds_of_checks(signs: Floats32, wood: Mask) -> Floats32:

@@ -15,7 +15,7 @@ from slabvision.segment.grow_ellipse import Heard, Oval, heard_from, oval_of
 from slabvision.segment.grow_field import best_cut, field_of, logit
 from slabvision.segment.grow_look import SIDE, Said, Window, cells_of, depth_at, signed
 from slabvision.segment.grow_tiles import in_tiles, sheet_of
-from slabvision.segment.unet import Weights, load_unets, scores
+from slabvision.segment.unet import load_unets, scores
 from slabvision.segment.window import (
     BadClickError,
     Clicks,
@@ -95,13 +95,11 @@ class Growth:
     image : ndarray, shape (H, W) or (H, W, 3)
     first : ndarray, shape (2,)
         The first click, (row, col).
-    net : mapping, optional
-        Another net than the one that comes along.
     """
 
-    def __init__(self, image: NDArray[Any], first: Floats, net: Weights | None = None) -> None:
+    def __init__(self, image: NDArray[Any], first: Floats) -> None:
         self.image = image
-        self.net = load_unets("grow")["grow"] if net is None else net
+        self.net = load_unets("grow")["grow"]
         self.first = first
         self.said = [Said(first, True, 0.0)]
         self.heard: list[Heard] = []

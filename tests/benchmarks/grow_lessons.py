@@ -47,11 +47,10 @@ class Place:
 
     pixels: NDArray[np.uint8]
     truth: NDArray[np.bool_]
-    known: NDArray[np.bool_]
     kind: str
-    shrink: float = 1.0
+    shrink: float
     """Pixels of the face per pixel kept."""
-    near: tuple[NDArray[np.uint8], NDArray[np.bool_]] | None = None
+    near: tuple[NDArray[np.uint8], NDArray[np.bool_]]
     """The region and the truth as large as they are, little round them."""
 
 
@@ -99,7 +98,7 @@ def places_of(file: Path) -> Iterator[Place]:
         of_near = np.s_[tight[0][0] - low[0] : tight[0][1] - low[0],
                         tight[1][0] - low[1] : tight[1][1] - low[1]]  # fmt: skip
         if np.count_nonzero(truth) >= LEAST_PX // 4:
-            yield Place(part.copy(), truth, np.ones(truth.shape, bool), region.kind, shrink,
+            yield Place(part.copy(), truth, region.kind, shrink,
                         (pixels[near].copy(), whole[of_near].copy()))  # fmt: skip
 
 
@@ -152,7 +151,7 @@ def _window(rng: np.random.Generator, place: Place) -> Lesson | None:
         slack = np.maximum((1 - fill) / 2, 0.1) * SIDE
         shift = (SIDE - 1) / 2 + rng.uniform(-0.6, 0.6, 2) * slack - scale * (low + high) / 2
     to = np.column_stack([scale * matrix, shift])
-    seen, shown, known = _warped(place.pixels, truth, place.known, to, 1 / scale)
+    seen, shown, known = _warped(place.pixels, truth, to, 1 / scale)
     if np.count_nonzero(shown) < 4:
         return None
     at = (scale * click + shift)[::-1]
@@ -182,8 +181,7 @@ def _tile(rng: np.random.Generator, place: Place) -> Lesson | None:
     matrix = _turned(rng, rng.uniform(0, 2 * np.pi), np.exp(rng.normal(0, 0.15)))
     at = (SIDE - 1) / 2 + rng.uniform(-0.3, 0.3, 2) * SIDE
     to = np.column_stack([scale * matrix, at - scale * matrix @ np.array([cols[k], rows[k]])])
-    known = np.ones(truth.shape, np.bool_)
-    seen, shown, known = _warped(pixels, truth, known, to, 1 / scale)
+    seen, shown, known = _warped(pixels, truth, to, 1 / scale)
     if np.count_nonzero(shown) < 4:
         return None
     soft = cv2.GaussianBlur(shown.astype(np.float32), (0, 0), float(np.exp(rng.uniform(-0.5, 1.8))))
@@ -201,7 +199,7 @@ def _tile(rng: np.random.Generator, place: Place) -> Lesson | None:
     return lesson
 
 
-def _warped(pixels: Any, truth: Any, known: Any, to: Any, shrink: float) -> tuple[Any, Any, Any]:
+def _warped(pixels: Any, truth: Any, to: Any, shrink: float) -> tuple[Any, Any, Any]:
     """Return what a window shows, the truth in it, and where it is known."""
     if shrink > 1.5:
         pixels = cv2.GaussianBlur(pixels, (0, 0), 0.45 * shrink)
@@ -212,7 +210,7 @@ def _warped(pixels: Any, truth: Any, known: Any, to: Any, shrink: float) -> tupl
     if shrink > 1.5:
         soft = cv2.GaussianBlur(soft, (0, 0), 0.45 * shrink)
     shown = cv2.warpAffine(soft, to, sides, flags=cv2.INTER_LINEAR) > 0.5
-    known = cv2.warpAffine(known.astype(np.uint8), to, sides, flags=cv2.INTER_NEAREST) > 0
+    known = cv2.warpAffine(np.ones(truth.shape, np.uint8), to, sides, flags=cv2.INTER_NEAREST) > 0
     return seen, shown & known, known
 
 
