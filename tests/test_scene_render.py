@@ -9,11 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from shapely import box
 
 from slabvision.defects import ZONES
 from slabvision.opencv import cv2
 from slabvision.scene import SlabScene, render_slab, write_scene
 from slabvision.scene.fill import coverage
+from slabvision.scene.picture import Picture
+from slabvision.scene.things import neighbour
 from slabvision.scene.truth import EndTruth, FaceTruth
 
 
@@ -342,6 +345,17 @@ def test_a_rack_hides_part_of_a_slab_that_stands_on_its_floor() -> None:
     assert bottom[0] > top[0]
     with pytest.raises(ValueError, match="stands on edge"):
         render_slab(31, megapixels=0.1, yard="rack", reference="tape on ground")
+
+
+def test_all_of_a_slab_that_leans_over_another_hides_it_its_bark_too() -> None:
+    """Painted over black: what is light afterwards is the other slab, every pixel of it."""
+    lens = render_slab(31, megapixels=0.3, yard="rack", reference="none").photos[0].camera
+    u, v = lens.plane_maps(2, 0.0)
+    picture = Picture(lens, np.zeros((*lens.shape, 3), np.float32), u, v)
+    neighbour(np.random.default_rng(2), picture, box(0, 0, 2400, 800), np.full(3, 150.0))
+    painted = picture.light.min(axis=2) > 60  # not the soft edge
+    assert painted.mean() > 0.05
+    assert (picture.zones[painted] == ZONES["boot"].value).mean() > 0.999
 
 
 @pytest.mark.slow

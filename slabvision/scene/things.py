@@ -129,7 +129,8 @@ def neighbour(rng: np.random.Generator, picture: Picture, outline: Any, tone: Ar
         return np.asarray(np.array([96.0, 80, 66]) * (0.8 + 0.25 * rough[:, None]), np.float32)
 
     levels = _inset_levels(-gap, -gap - thick, 20, ring)
-    paint_stack(picture, levels, side, skip_last=True)
+    mask = paint_stack(picture, levels, side, skip_last=True)
+    picture.zones[mask] = ZONES["boot"].value
     origin = np.array([min(far, float(edge.min())), float(v[0])])
     lay_flat(picture, art, mm, ring, -gap - thick, origin, 0.0, shadow_mm=30.0,
              zone=ZONES["boot"].value)  # fmt: skip
