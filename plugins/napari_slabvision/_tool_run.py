@@ -68,11 +68,13 @@ class ToolRun(QObject):
         self.tool: Tool | None = None
         self.preview: Preview | None = None
         self._accept_when_ready = False
+        self._kept: dict[str, Any] = {}
 
     def begin(self, tool: Tool) -> None:
         """Take a tool in hand."""
         self.preview = None
         self._accept_when_ready = False
+        self._kept = {}
         self.bench.clicking.begin(
             Wanted(
                 tool.words,
@@ -100,7 +102,8 @@ class ToolRun(QObject):
         bark: Any = "in" if bench.drawing.bark_said == "in" else "out"
         wanted = bench.clicking.wanted
         order = [said == "inside" for said in wanted.order] if wanted is not None else []
-        ask = Ask(pixels, inside, outside, bench.measuring.plane, bench.unit, bark, order)
+        ask = Ask(pixels, inside, outside, bench.measuring.plane, bench.unit, bark, order,
+                  self._kept)  # fmt: skip
         self.bench.jobs.start(
             "tool",
             tool.title.lower(),

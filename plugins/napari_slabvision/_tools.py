@@ -7,7 +7,7 @@ windows.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -42,6 +42,8 @@ class Ask:
         Whether an outline leaves the bark out or takes it in.
     order : sequence of bool
         Which clicks were inside, in the order they were set.
+    kept : dict
+        What the tool found out for the clicks before, for it alone to read and write.
     """
 
     pixels: Pixels
@@ -51,6 +53,7 @@ class Ask:
     unit: str = "in"
     bark: Literal["out", "in"] = "out"
     order: Sequence[bool] = ()
+    kept: dict[str, Any] = field(default_factory=dict)
 
     def length_words(self, line: NDArray[np.float64]) -> str:
         """Return the length of a line on the face in words, in pixels without a reference."""
@@ -172,9 +175,13 @@ def _grow(ask: Ask) -> Preview:
 
 
 def _find_outline(ask: Ask) -> Preview:
-    from slabvision.segment import find_slab_outline
+    from slabvision.segment import OutlineSearch
 
-    found = find_slab_outline(ask.pixels, ask.inside, ask.outside, bark=ask.bark)
+    search, of = ask.kept.get("search", (None, None))
+    if of is not ask.pixels or search.bark != ask.bark:
+        search = OutlineSearch(ask.pixels, bark=ask.bark)
+        ask.kept["search"] = search, ask.pixels
+    found = search.outline(ask.inside, ask.outside)
     corners = few_corners(found.points)
     words = f"outline of {len(corners)} corners, bark {_BARK[ask.bark]}"
     if found.open:
@@ -208,6 +215,6 @@ TOOLS = (
 PROPOSE = (
     Tool("proposed", "Propose",
          "Click wood that was left out; Alt+click what is no slab. Enter accepts.",
-         0, True, "find_slab_outline", _find_outline),
+         0, True, "OutlineSearch", _find_outline),
 )  # fmt: skip
 """What finds the outline."""

@@ -6,6 +6,7 @@ Arrays in, masks out; every tool works in a window round the clicks.
 from slabvision.segment.grow import GrownRegion, grow_region, grow_region_soft
 from slabvision.segment.outline import (
     NoSlabError,
+    OutlineSearch,
     SlabOutline,
     find_outline,
     find_slab_outline,
@@ -18,6 +19,7 @@ __all__ = [
     "CheckLine",
     "GrownRegion",
     "NoSlabError",
+    "OutlineSearch",
     "SlabOutline",
     "find_outline",
     "find_slab_outline",

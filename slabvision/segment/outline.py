@@ -2,38 +2,44 @@
 
 from __future__ import annotations
 
-from itertools import product
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of, mirrored
+from slabvision.segment.outline_clicks import (
+    Click,
+    chance_of,
+    depth_of,
+    elsewhere_as_before,
+    heard,
+    log_odds,
+    may_move,
+    only,
+    with_clicks,
+)
 from slabvision.segment.outline_edge import EDGE_SIDE
-from slabvision.segment.outline_look import Small, around, colour_bins, look_of, shrink
-from slabvision.segment.outline_net import load_nets
-from slabvision.segment.outline_pieces import corrected, one_piece, rim
-from slabvision.segment.outline_settle import settle
-from slabvision.segment.outline_star import star_piece
-from slabvision.segment.unet import CELL, chances, load_unets, scores
+from slabvision.segment.outline_first import LEAST_SHARE, Bark, slab_chance, slab_piece
+from slabvision.segment.outline_look import shrink
+from slabvision.segment.outline_pieces import rim
+from slabvision.segment.outline_settle import Settled, grid_of, ring_of, settle
 from slabvision.segment.window import Clicks, Floats, Floats32, Mask, as_clicks, as_pixels
 
-__all__ = ["Bark", "NoSlabError", "SlabOutline", "find_outline", "find_slab_outline"]
+__all__ = [
+    "Bark",
+    "NoSlabError",
+    "OutlineSearch",
+    "SlabOutline",
+    "find_outline",
+    "find_slab_outline",
+]
 
-Bark = Literal["out", "in"]
-
-_LEAST_SHARE = 0.004
-"""A piece under this share of the photo is no slab."""
-_MOST_ODDS = 1.5
-_LOOK_SIDE = 300
-"""Pixels on the longer side of the photo shrunk for the perceptrons, which need most time."""
-_SHARES = 0.2, 0.8
-"""Of the perceptrons' word and of the convolutional net's."""
-_SURER = 1.43
-"""Log odds are so many times their mean: more than a mean, less than a sum of both looks."""
-_CLICK_ODDS = 60.0
-"""Log odds that one pixel may say, and that a clicked one says."""
+_ANOTHER = 0.3
+"""Where less of the piece before is left than this, another slab is meant."""
+_ONE_BY_ONE = 12
+"""Where more clicks are wrong at once, all are told to one new look."""
+_DEEP = 0.35
+"""After a click so deep on the wrong side, in half the slab's width, the nets look again."""
 
 
 class NoSlabError(ValueError):
@@ -93,7 +99,8 @@ def find_outline(
 
     Notes
     -----
-    See :func:`find_slab_outline`.
+    See :func:`find_slab_outline`. Where clicks follow one another on one photo,
+    :class:`OutlineSearch` answers each in less time.
     """
     return find_slab_outline(pixels, inside, outside, bark=bark).points
 
@@ -116,114 +123,154 @@ def find_slab_outline(
     the first's answer all round (auto-context: Tu and Bai 2010, PAMI 32), and a convolutional
     network ("U-Net": Ronneberger, Fischer and Brox 2015, MICCAI) that sees shapes and the clicks
     (Xu et al. 2016, "Deep interactive object selection", CVPR), in the photo and in its three
-    mirror images. Clicks also speak for what is like them and connected (geodesic distance: Bai
-    and Sapiro 2007, ICCV). The rim of the piece found is then settled by a second network that
-    sees the photo straightened in a ribbon along it, in ever finer steps down to 2000 px.
+    mirror images. The rim of the piece found is then settled by a second network that sees the
+    photo straightened in a ribbon along it, in ever finer steps down to 2000 px. Clicks are heard
+    one by one, the one that is most wrong first: each moves the edge where it lies, by what is
+    like it and connected (geodesic distance: Bai and Sapiro 2007, ICCV), and what is farther from
+    it than its error is wide stays as it was; a click on another slab begins anew.
     Learned on rendered slabs only, with ``slabvision.study.outline_training`` and
     ``outline_unet_training``; the time grows with the photo only by shrinking it.
     """
-    if bark not in ("out", "in"):
-        raise ValueError(f'bark is {bark!r}; "out" or "in" can be asked for')
-    image = as_pixels(pixels)
-    shape = (int(image.shape[0]), int(image.shape[1]))
-    clicks = (
-        as_clicks(inside, shape, what="inside click"),
-        as_clicks(outside, shape, what="outside click"),
-    )
-    small = shrink(image)
-    factor = np.array(shape) / np.array(small.lab.shape[:2])
-    near = [(c + 0.5) / factor - 0.5 for c in clicks]
-    chance = slab_chance(image, small, near[0], near[1], bark)
-    piece = slab_piece(chance, small.lab, near[0], near[1])
-    if piece.mean() < _LEAST_SHARE:
-        raise NoSlabError("no slab was found in this photo; click on it, or draw its outline")
-    ring = rim(piece, (float(factor[0]), float(factor[1])), shape)
-    scale = max(1.0, max(shape) / EDGE_SIDE)
-    if scale > 1:
-        size = (round(shape[1] / scale), round(shape[0] / scale))
-        image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-    settled = settle(image, shape, ring, clicks, chance, bark=bark)
-    return _closed_by_frame(settled, shape)
+    return OutlineSearch(pixels, bark=bark).outline(inside, outside)
 
 
-def slab_chance(
-    image: NDArray[Any], small: Small, inside: Floats, outside: Floats, bark: Bark
-) -> Floats32:
-    """Return the chance of the wanted wood for every pixel of the shrunk photo.
+class _Known(NamedTuple):
+    """What is known after some clicks: log odds in the shrunk photo, and the outline."""
+
+    odds: Floats32
+    settled: Settled
+
+
+class OutlineSearch:
+    """The outline of a slab while clicks correct it; what one click cost the next does not again.
 
     Parameters
     ----------
-    image : ndarray
-        The photo.
-    small : Small
-        The photo shrunk.
-    inside, outside : ndarray, shape (N, 2)
-        Clicks in the coordinates of ``small``.
+    pixels : ndarray, shape (H, W) or (H, W, 3)
+        The photo, RGB or grey; uint8, uint16 or floats from 0 to 1.
     bark : {"out", "in"}
+        Whether the outline leaves out the bark that is still on.
+
+    Raises
+    ------
+    BadPixelsError
+        The picture cannot be used.
     """
-    wanted = [1, 2] if bark == "in" else [1]
-    rows, cols = small.lab.shape[:2]
-    odds = np.zeros((rows, cols), np.float32)
-    for share, side, look in zip(
-        _SHARES, (_LOOK_SIDE, CELLS_SIDE), (_by_look, _by_cells), strict=True
-    ):
-        seen = shrink(image, side)
-        factor = np.array([rows, cols]) / seen.lab.shape[:2]
-        near = [(c + 0.5) / factor - 0.5 for c in (inside, outside)]
-        chance = cv2.resize(
-            look(seen, near[0], near[1], wanted), (cols, rows), interpolation=cv2.INTER_LINEAR
+
+    def __init__(self, pixels: Any, *, bark: Bark = "out") -> None:
+        if bark not in ("out", "in"):
+            raise ValueError(f'bark is {bark!r}; "out" or "in" can be asked for')
+        self.bark: Bark = bark
+        image = as_pixels(pixels)
+        self.shape = (int(image.shape[0]), int(image.shape[1]))
+        self._image = image
+        self._small = shrink(image)
+        self._factor = np.array(self.shape) / np.array(self._small.lab.shape[:2])
+        scale = max(1.0, max(self.shape) / EDGE_SIDE)
+        if scale > 1:
+            size = (round(self.shape[1] / scale), round(self.shape[0] / scale))
+            image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+        self._fine = image
+        self._known: dict[tuple[Click, ...], _Known | None] = {}
+
+    def outline(self, inside: Clicks = (), outside: Clicks = ()) -> SlabOutline:
+        """Return the outline after all clicks so far, as :func:`find_slab_outline` does.
+
+        Parameters
+        ----------
+        inside, outside : array-like of float, shape (K, 2)
+
+        Raises
+        ------
+        BadClickError, NoSlabError
+        """
+        clicks = [
+            Click(float(row), float(col), side)
+            for side, said in ((True, inside), (False, outside))
+            for row, col in as_clicks(
+                said, self.shape, what="inside click" if side else "outside click"
+            )
+        ]
+        told: tuple[Click, ...] = ()
+        known = self._after(told, None)
+        if known is None and clicks:
+            told = tuple(sorted(set(clicks)))
+            known = self._after(told, None)
+        while known is not None:
+            rest = sorted(set(clicks) - set(told))
+            wrong = [depth_of(known.settled, click, self.shape) for click in rest]
+            if not any(wrong):
+                break
+            if np.count_nonzero(wrong) > _ONE_BY_ONE:
+                known = self._after(tuple(sorted(set(clicks))), None)
+                break
+            told = (*told, rest[int(np.argmax(wrong))])
+            known = self._after(told, known)
+        if known is None:
+            raise NoSlabError("no slab was found in this photo; click on it, or draw its outline")
+        settled = with_clicks(known.settled, tuple(clicks), self.shape)
+        return _closed_by_frame(ring_of(settled, self.shape), self.shape)
+
+    def _after(self, told: tuple[Click, ...], before: _Known | None) -> _Known | None:
+        """Return what is known after some clicks, None where there is no slab."""
+        if told not in self._known:
+            self._known[told] = self._look(told) if before is None else self._correct(before, told)
+        return self._known[told]
+
+    def _look(self, told: tuple[Click, ...]) -> _Known | None:
+        """Look at the whole photo, nothing being known but clicks."""
+        near = [self._in_small(only(told, inside=side)) for side in (True, False)]
+        chance = slab_chance(self._image, self._small, near[0], near[1], self.bark)
+        piece = slab_piece(chance, self._small.lab, near[0], near[1])
+        if piece.mean() < LEAST_SHARE:
+            return None
+        return _Known(log_odds(chance), self._settled(piece, told, chance))
+
+    def _correct(self, before: _Known, told: tuple[Click, ...]) -> _Known:
+        """Return what is known after one more click, the last of those told."""
+        last, lab = told[-1], self._small.lab
+        depth = depth_of(before.settled, last, self.shape)
+        shown = (
+            cv2.resize(
+                before.settled.piece.astype(np.float32),
+                lab.shape[1::-1],
+                interpolation=cv2.INTER_AREA,
+            )
+            > 0.5
         )
-        known = np.clip(chance, 0.01, 0.99)
-        # Each knows what the other misses: a mean of log odds, as sure as both are apart.
-        odds += np.float32(_SURER * share) * (np.log(known) - np.log1p(-known))
-    mean = np.asarray(1 / (1 + np.exp(-odds)), np.float32)
-    return corrected(mean, small.lab, inside, outside)
+        inner = cv2.distanceTransform(before.settled.piece.astype(np.uint8), cv2.DIST_L2, 5)
+        half = float(inner.max()) * float(grid_of(self.shape)[1].mean())
+        after = self._look(told) if len(told) == 1 and depth > _DEEP * half else None
+        if after is None:
+            now = heard(before.odds, lab, shown, told, depth, float(self._factor.mean()))
+            near = [self._in_small(only(told, inside=side)) for side in (True, False)]
+            piece = slab_piece(now.chance, lab, near[0], near[1])
+            piece = shown if piece.mean() < LEAST_SHARE else piece
+            where = may_move(before.settled, piece, last, depth, self.shape)
+            after = _Known(now.odds, self._settled(piece, told, chance_of(now.odds), where))
+            if _shared(before.settled, after.settled) < _ANOTHER:
+                after = self._look(told) or after
+        if _shared(before.settled, after.settled) < _ANOTHER:
+            return after
+        kept = elsewhere_as_before(before.settled, after.settled, last, depth, self.shape)
+        return _Known(after.odds, kept)
+
+    def _in_small(self, points: Floats) -> Floats:
+        return np.asarray((points + 0.5) / self._factor - 0.5)
+
+    def _settled(
+        self, piece: Mask, told: tuple[Click, ...], chance: Floats32, near: Mask | None = None
+    ) -> Settled:
+        """Return a piece of the shrunk photo settled on its edge."""
+        ring = rim(piece, (float(self._factor[0]), float(self._factor[1])), self.shape)
+        clicks = only(told, inside=True), only(told, inside=False)
+        return settle(self._fine, self.shape, ring, clicks, chance, bark=self.bark, near=near)
 
 
-def _by_look(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -> Floats32:
-    """Return the chance that the perceptrons give, each pixel by its own features."""
-    nets = load_nets()
-    bins = colour_bins(small)
-    look = look_of(small, bins, inside, outside)
-    rows, cols, _ = look.shape
-    first = nets["first"].chances(look.reshape(rows * cols, -1)).reshape(rows, cols, -1)
-    wood = corrected(first[..., 1] + first[..., 2], small.lab, inside, outside)
-    both = np.concatenate([look, first, around(wood, small, bins)], axis=2)
-    second = nets["second"].chances(both.reshape(rows * cols, -1)).reshape(rows, cols, -1)
-    # Both answers count alike: the second sees further, the first was learned more firmly.
-    return np.asarray(0.5 * (first[..., wanted] + second[..., wanted]).sum(axis=2), np.float32)
-
-
-def _by_cells(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -> Floats32:
-    """Return the chance that the convolutional net gives, mean of the photo and its mirrors."""
-    net = load_unets("outline_unet")["first"]
-    cells = cells_of(small, inside, outside)
-    looks = []
-    for down, over in product((False, True), repeat=2):
-        score = scores(net, mirrored(cells, down=down, over=over))
-        looks.append(score[:: -1 if down else 1, :: -1 if over else 1])
-    mean = np.asarray(np.mean(looks, axis=0), np.float32)
-    size = (mean.shape[1] * PIXELS // CELL, mean.shape[0] * PIXELS // CELL)
-    rows, cols = small.lab.shape[:2]
-    score = cv2.resize(mean, size, interpolation=cv2.INTER_LINEAR)[:rows, :cols]
-    return np.asarray(chances(score)[..., wanted].sum(axis=2))
-
-
-def slab_piece(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) -> Mask:
-    """Return the slab in the shrunk photo as one piece; every click is on its right side."""
-    rough = one_piece(chance, inside, outside)
-    if rough.mean() < _LEAST_SHARE:
-        return rough
-    known = np.clip(chance, 1e-6, 1 - 1e-6)
-    odds = np.clip(np.log(known) - np.log1p(-known), -_MOST_ODDS, _MOST_ODDS).astype(np.float32)
-    limit = np.array(chance.shape) - 1
-    at = [np.clip(np.rint(c), 0, limit).astype(np.intp) for c in (inside, outside)]
-    for points, value in zip(at, (_CLICK_ODDS, -_CLICK_ODDS), strict=True):
-        for row, col in points:
-            cv2.circle(odds, (int(col), int(row)), 3, value, -1)
-    piece = star_piece(odds, lab, rough)
-    fits = piece[at[0][:, 0], at[0][:, 1]].all() and not piece[at[1][:, 0], at[1][:, 1]].any()
-    return piece if fits else rough
+def _shared(before: Settled, after: Settled) -> float:
+    """Return the share of the piece before that the one after holds."""
+    both = np.count_nonzero(before.piece & after.piece)
+    return float(both) / max(int(np.count_nonzero(before.piece)), 1)
 
 
 def _closed_by_frame(ring: Floats, shape: tuple[int, int]) -> SlabOutline:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,17 @@ from slabvision.segment.outline_edge import (
 from slabvision.segment.unet import chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["by_frame", "edge_chances", "reaching_frame", "ring_of_votes", "settle", "votes"]
+__all__ = [
+    "Settled",
+    "by_frame",
+    "edge_chances",
+    "grid_of",
+    "reaching_frame",
+    "ring_of",
+    "ring_of_votes",
+    "settle",
+    "votes",
+]
 
 _COARSE = (3.0, 2.0, 1.0, 1.0)
 """How long the steps are in each round; the next ribbon lies along the last one's answer."""
@@ -36,8 +46,32 @@ _UNSURE, _FIRST_ODDS = 1.0, 5.0
 _FRAME_SHARE = 0.15
 """Share of the photo's longer side from the frame up to which they count at all."""
 _CLICK_PX = 4
+_LEAST_ARC = 60
+"""Points of a part of a ring that is worth looking at alone."""
 _ROUND_IT = 48
 """Stations looked at beyond both ends, so that a ring has none."""
+
+
+class Settled(NamedTuple):
+    """An outline in votes.
+
+    Attributes
+    ----------
+    field : ndarray of float32, shape (h, w)
+        Votes for wood (log odds) on the grid of :func:`grid_of`.
+    piece : ndarray of bool, shape (h, w)
+        The slab: one piece of what the votes are for.
+    """
+
+    field: Floats32
+    piece: Mask
+
+
+def grid_of(shape: tuple[int, int]) -> tuple[tuple[int, int], Floats]:
+    """Return the size of the grid that votes lie on, and photo pixels per place of it."""
+    pixel = _GRID * max(shape) / EDGE_SIDE
+    size = (max(4, round(shape[0] / pixel)), max(4, round(shape[1] / pixel)))
+    return size, np.array(shape) / size
 
 
 def settle(
@@ -48,8 +82,9 @@ def settle(
     chance: Floats32,
     *,
     bark: str,
-) -> Floats:
-    """Return the ring moved onto the edge of the wood, photo pixels.
+    near: Mask | None = None,
+) -> Settled:
+    """Return the ring moved onto the edge of the wood.
 
     The photo is straightened along the ring and judged there by the net for the edge; every
     place of that ribbon votes for where it lies in the photo, so that corners, where ribbons
@@ -68,20 +103,25 @@ def settle(
     chance : ndarray, shape (h, w)
         Of the wanted wood, as the first looks gave it over the whole photo.
     bark : {"out", "in"}
+    near : ndarray of bool, optional
+        Where on the grid the edge is looked at; elsewhere the rough outline is believed.
     """
-    pixel = _GRID * max(shape) / EDGE_SIDE
-    size = (max(4, round(shape[0] / pixel)), max(4, round(shape[1] / pixel)))
-    factor = np.array(shape) / size
+    size, factor = grid_of(shape)
     wanted = [1, 2] if bark == "in" else [1]
     piece = rough = _filled((ring + 0.5) / factor - 0.5, size)
     known = np.clip(cv2.resize(chance, size[::-1], interpolation=cv2.INTER_LINEAR), 1e-3, 1 - 1e-3)
     ground = np.clip(np.log1p(-known) - np.log(known) - _UNSURE, 0, _FIRST_ODDS)
     ground *= by_frame(size)
+    field = np.zeros(size, np.float32)
     for coarse in _COARSE:
         factor_of = min(1.0, EDGE_SIDE / coarse / max(image.shape[:2]))
         small = cv2.resize(image, None, fx=factor_of, fy=factor_of, interpolation=cv2.INTER_AREA)
         scale = max(shape) / max(small.shape[:2])
-        ribbon = lay_ribbon(small, scale, wood_left(ring), closed=True, coarse=coarse)
+        line = wood_left(ring)
+        part = None if near is None else _arc(line, near, factor)
+        ribbon = lay_ribbon(
+            small, scale, line if part is None else part, closed=part is None, coarse=coarse
+        )
         wood = edge_chances(ribbon, *clicks)[..., wanted].sum(axis=2)
         field = reaching_frame(votes(ribbon, wood, piece, factor) - ground, rough)
         for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
@@ -89,6 +129,24 @@ def settle(
                 cv2.circle(field, (int(col), int(row)), _CLICK_PX, value, -1)
         at, piece = ring_of_votes(field, piece)
         ring = (at + 0.5) * factor - 0.5
+    return Settled(field, piece)
+
+
+def _arc(ring: Floats, near: Mask, factor: Floats) -> Floats | None:
+    """Return the one part of a ring that lies in a mask; None where it is all, short or several."""
+    at = np.rint((ring + 0.5) / factor - 0.5).astype(np.intp)
+    at = np.clip(at, 0, np.array(near.shape) - 1)
+    within = near[at[:, 0], at[:, 1]]
+    starts = np.flatnonzero(within & ~np.roll(within, 1))
+    if len(starts) != 1 or np.count_nonzero(within) < _LEAST_ARC:
+        return None
+    return np.roll(ring, -int(starts[0]), axis=0)[: np.count_nonzero(within)]
+
+
+def ring_of(settled: Settled, shape: tuple[int, int]) -> Floats:
+    """Return the ring of an outline in photo pixels, its points on the frame exactly there."""
+    _, factor = grid_of(shape)
+    ring = (ring_of_votes(settled.field, settled.piece)[0] + 0.5) * factor - 0.5
     limit = np.array(shape, np.float64) - 1
     ring = np.where(ring < factor, 0.0, ring)
     return np.asarray(np.where(ring > limit - factor, limit, ring))
