@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
 from slabvision.scene.camera import Camera
+from slabvision.segment.outline_cells import cells_of, in_other_light
 from slabvision.segment.outline_edge import REACH
+from slabvision.segment.outline_look import Small
+from slabvision.study.outline_classes import FACE, GROUND, UNKNOWN, classes_of
+from slabvision.study.outline_grounds import covered, ground_for
 from slabvision.study.outline_lessons import (
     SIDE,
     STATIONS,
     EdgeLessons,
+    Lesson,
     as_lesson,
     click_on,
     picture_lesson,
     turned,
 )
-from slabvision.study.outline_pictures import FACE, GROUND
 from slabvision.study.outline_scenes import OutlineScene, shrunk
+from slabvision.study.outline_unet_training import picture_batches
+from slabvision.study.unet_training import Net
 
 NONE = np.zeros((0, 2))
 
@@ -66,13 +74,63 @@ def test_a_lesson_is_red_where_it_says_face_however_it_was_made() -> None:
     agree = []
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        lesson = turned(rng, picture_lesson(rng, scene, scene))
-        redness = cv2.resize(lesson.small.lab[..., 1], lesson.shows.shape[::-1])
-        face = lesson.shows == FACE
+        cells, shows = turned(rng, picture_lesson(rng, scene, scene))
+        redness = cells[..., 1]  # red-green of each cell's first pixel
+        face = shows[::2, ::2] == FACE
         if 0.02 < face.mean() < 0.98:
             agree.append(redness[face].mean() > redness[~face].mean() + 0.05)
-        assert as_lesson(lesson, NONE, NONE).shape == (72, 96, 57)
+        assert as_lesson(cells, NONE, NONE).shape == (72, 96, 57)
     assert sum(agree) >= 4  # of six; one is grey, as some cameras are
+
+
+def test_cells_in_other_light_are_those_of_the_photo_in_that_light() -> None:
+    rng = np.random.default_rng(6)
+    lab, rough = (rng.normal(size=(8, 12, n)).astype(np.float32) for n in (3, 2))
+    gain, shift = np.float32([1.2, 0.8, 0.8]), np.float32([0.02, -0.01, 0.01])
+    want = cells_of(
+        Small(lab * gain + shift, rough + np.float32(0.25 * np.log(1.2)), 1.0), NONE, NONE
+    )
+    got = in_other_light(cells_of(Small(lab, rough, 1.0), NONE, NONE), gain, shift)
+    assert got == pytest.approx(want, abs=1e-5)
+
+
+def test_the_slab_goes_on_behind_a_post_and_nobody_knows_behind_a_slab() -> None:
+    """768 px wide: a post of 40 px is narrow, a slab of 200 px is not."""
+    scene = red_on_green()
+    hidden = np.zeros((576, 768), np.bool_)
+    hidden[150:390, 500:540] = True
+    hidden[150:400, 150:350] = True
+    shows = classes_of(replace(scene, hidden=hidden, words="rack"))
+    assert (shows[200:350, 500:540] == FACE).all()
+    assert (shows[200:350, 160:340] == UNKNOWN).all()
+    assert (shows[200:350, 360:490] == FACE).all()
+    assert (classes_of(replace(scene, hidden=hidden))[200:350, 160:340] == FACE).all()
+
+
+def test_what_is_laid_over_a_slab_says_so_where_it_leans() -> None:
+    """Posts change what is seen but not what shows; a slab leaves only ground and unknown."""
+    scene = red_on_green()
+    before = classes_of(scene)
+    leaned = 0
+    for seed in range(6):
+        picture, shows = covered(np.random.default_rng(seed), scene.pixels, before, scene)
+        assert (picture != scene.pixels).any()
+        changed = shows != before
+        assert (shows[changed] == UNKNOWN).all()
+        assert (before[changed] != GROUND).all()
+        leaned += bool(changed.any())
+    assert 0 < leaned < 6
+
+
+def test_boards_under_a_slab_are_of_its_wood() -> None:
+    """Some are red as the face is, others green as the scene's own ground."""
+    scene = red_on_green()
+    red = []
+    for seed in range(12):
+        ground = ground_for(np.random.default_rng(seed), scene, scene, (576, 768), 1.0)
+        assert ground.shape == (576, 768, 3)
+        red.append(ground[..., 0].mean() > ground[..., 1].mean())
+    assert 2 <= sum(red) <= 10
 
 
 @pytest.mark.parametrize("missed", [True, False])
@@ -88,3 +146,24 @@ def test_the_click_lies_in_the_largest_error_and_says_which_side(missed: bool) -
     row, col = (inside if missed else outside)[0]
     assert 20 <= row < 40
     assert (20 <= col < 40) if missed else (60 <= col < 75)
+
+
+def test_half_of_a_batch_carries_the_click_it_would_get_next() -> None:
+    """A net that calls everything ground misses the face: the click lies on it, inside."""
+    shows = np.full((16, 24), GROUND, np.uint8)
+    shows[4:12, 6:18] = FACE
+    lessons = [Lesson(np.zeros((8, 12, 57), np.float16), shows)]
+
+    def forward(net: Net, looks: NDArray[np.float32]) -> NDArray[np.float32]:
+        out = np.zeros((len(looks), 16, 24, 4), np.float32)
+        out[..., GROUND] = 5
+        return out
+
+    looks, seen = next(picture_batches(lessons, 4, 1)({}, forward))
+    assert looks.shape == (4, 8, 12, 57)
+    assert (seen == FACE).sum() == 4 * 96
+    for look in looks[:2]:
+        row, col = np.unravel_index(look[..., 53].argmax(), (8, 12))
+        assert 2 <= row < 6
+        assert 3 <= col < 9
+    assert not looks[2:, ..., 53:].any()

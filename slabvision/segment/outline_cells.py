@@ -8,7 +8,15 @@ from slabvision.opencv import cv2
 from slabvision.segment.outline_look import Small
 from slabvision.segment.window import Floats, Floats32
 
-__all__ = ["CELLS_SIDE", "PIXELS", "cells_of", "in_cells", "mirrored"]
+__all__ = [
+    "CELLS_SIDE",
+    "PIXELS",
+    "cells_of",
+    "clicked",
+    "in_cells",
+    "in_other_light",
+    "mirrored",
+]
 
 CELLS_SIDE = 384
 """Pixels on the longer side of the photo shrunk for this net."""
@@ -16,7 +24,9 @@ PIXELS = 4
 """Pixels of a cell in each direction."""
 _COLOURS = 3 * PIXELS * PIXELS
 """Channels of a cell that are its pixels' colours; texture, place and clicks follow."""
+_MIDDLE = np.array([0.5, 0, 0], np.float32)
 _DOWN, _OVER = _COLOURS + 3, _COLOURS + 4
+_SAID = _COLOURS + 5
 _NEAR, _FAR = 1.2, 9.0
 """How far a click is seen in cells, sharply and dimly."""
 
@@ -42,10 +52,18 @@ def cells_of(small: Small, inside: Floats, outside: Floats) -> Floats32:
     x = ((np.arange(over, dtype=np.float32) + 0.5) * PIXELS / width * 2 - 1)[None, :]
     photo = (y <= 1) & (x <= 1)
     place = np.stack([photo, y + 0 * x, x + 0 * y], axis=2).astype(np.float32)
-    seen = in_cells(lab - np.array([0.5, 0, 0], np.float32), PIXELS, PIXELS) * 2
+    seen = in_cells(lab - _MIDDLE, PIXELS, PIXELS) * 2
     texture = cv2.resize(rough, (over, down), interpolation=cv2.INTER_AREA)
-    said = [_near(clicks, down, over) for clicks in (inside, outside)]
-    return np.concatenate([seen, texture, place, *said], axis=2)
+    said = np.zeros((down, over, 4), np.float32)
+    return clicked(np.concatenate([seen, texture, place, said], axis=2), inside, outside)
+
+
+def clicked(cells: Floats32, inside: Floats, outside: Floats) -> Floats32:
+    """Return cells with other clicks, (row, col) in the pixels of the shrunk photo."""
+    out = cells.copy()
+    for k, clicks in enumerate((inside, outside)):
+        out[..., _SAID + 2 * k : _SAID + 2 * k + 2] = _near(clicks, *cells.shape[:2])
+    return out
 
 
 def mirrored(cells: Floats32, *, down: bool, over: bool) -> Floats32:
@@ -58,6 +76,18 @@ def mirrored(cells: Floats32, *, down: bool, over: bool) -> Floats32:
     for channel, turn in ((_DOWN, down), (_OVER, over)):
         if turn:
             out[..., channel] *= -1
+    return out
+
+
+def in_other_light(cells: Floats32, gain: Floats32, shift: Floats32) -> Floats32:
+    """Return cells of the photo in other light: each colour times ``gain``, plus ``shift``."""
+    out = cells.copy()
+    rows, cols, _ = cells.shape
+    seen = out[..., :_COLOURS].reshape(rows, cols, PIXELS * PIXELS, 3)
+    out[..., :_COLOURS] = (seen * gain + 2 * (_MIDDLE * (gain - 1) + shift)).reshape(
+        rows, cols, _COLOURS
+    )
+    out[..., _COLOURS : _COLOURS + 2] += np.float32(0.25 * np.log(gain[0]))
     return out
 
 

@@ -9,7 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of
+from slabvision.segment.outline_cells import (
+    CELLS_SIDE,
+    PIXELS,
+    cells_of,
+    clicked,
+    in_other_light,
+    mirrored,
+)
 from slabvision.segment.outline_edge import (
     EDGE_SIDE,
     STATION,
@@ -21,10 +28,11 @@ from slabvision.segment.outline_edge import (
     ribbon_places,
     wood_left,
 )
-from slabvision.segment.outline_look import Small, shrink
+from slabvision.segment.outline_look import shrink
 from slabvision.segment.unet import CELL
 from slabvision.segment.window import Floats, Floats32
-from slabvision.study.outline_pictures import FACE, GROUND, UNKNOWN, classes_of, training_picture
+from slabvision.study.outline_classes import FACE, GROUND, UNKNOWN, Classes, classes_of
+from slabvision.study.outline_pictures import training_picture
 from slabvision.study.outline_scenes import OutlineScene
 
 __all__ = [
@@ -45,13 +53,21 @@ COARSE = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0)
 """How long a ribbon's steps may be."""
 _LEAST_SEEN = 0.1
 """Of a part of a photo; less slab than that teaches little."""
-Classes = NDArray[np.uint8]
+_NONE: Floats = np.zeros((0, 2))
 
 
 class Lesson(NamedTuple):
-    """A picture as the first look sees it, and what each place of the answer shows."""
+    """A picture in cells as the first net looks at it, unclicked, and what it shows.
 
-    small: Small
+    Attributes
+    ----------
+    cells : ndarray of float16
+        See :func:`slabvision.segment.outline_cells.cells_of`.
+    shows : ndarray of uint8
+        The class of each place of the answer.
+    """
+
+    cells: NDArray[np.float16]
     shows: Classes
 
 
@@ -63,36 +79,27 @@ def picture_lesson(rng: np.random.Generator, scene: OutlineScene, other: Outline
     size = (SIDE, round(0.75 * SIDE))
     image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
     shows = cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)
-    small = shrink(image, CELLS_SIDE)
-    rows, cols = small.lab.shape[:2]
-    size = (cols * CELL // PIXELS, rows * CELL // PIXELS)
-    return Lesson(
-        Small(small.lab.astype(np.float16), small.rough.astype(np.float16), small.scale),
-        np.asarray(cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)),
-    )
+    cells = cells_of(shrink(image, CELLS_SIDE), _NONE, _NONE)
+    size = (CELL * cells.shape[1], CELL * cells.shape[0])
+    shows = cv2.resize(shows, size, interpolation=cv2.INTER_NEAREST)
+    return Lesson(cells.astype(np.float16), np.asarray(shows))
 
 
-def turned(rng: np.random.Generator, lesson: Lesson) -> Lesson:
-    """Return a lesson mirrored by chance, in other light."""
-    lab, rough = (np.asarray(part, np.float32) for part in lesson.small[:2])
-    shows = lesson.shows
-    ways = [np.s_[::-1] if rng.uniform() < 0.5 else np.s_[:] for _ in range(2)]
-    lab, rough = (each[ways[0], ways[1]] for each in (lab, rough))
-    shows = shows[ways[0], ways[1]]
+def turned(rng: np.random.Generator, lesson: Lesson) -> tuple[Floats32, Classes]:
+    """Return cells mirrored by chance, in other light, and what they show."""
+    down, over = (bool(rng.uniform() < 0.5) for _ in range(2))
     gain, chroma = np.exp(rng.normal(0, 0.08)), np.exp(rng.normal(0, 0.12))
     shift = np.array([rng.normal(0, 0.02), *rng.normal(0, 0.012, 2)], np.float32)
-    lab = lab * np.array([gain, chroma, chroma], np.float32) + shift
-    rough = rough + np.float32(0.25 * np.log(gain))
-    small = Small(
-        np.ascontiguousarray(lab, np.float32), np.ascontiguousarray(rough, np.float32), 1.0
-    )
-    return Lesson(small, np.ascontiguousarray(shows))
+    cells = mirrored(lesson.cells.astype(np.float32), down=down, over=over)
+    cells = in_other_light(cells, np.array([gain, chroma, chroma], np.float32), shift)
+    shows = lesson.shows[:: -1 if down else 1, :: -1 if over else 1]
+    return cells, np.ascontiguousarray(shows)
 
 
-def as_lesson(lesson: Lesson, inside: Floats, outside: Floats) -> Floats32:
+def as_lesson(cells: Floats32, inside: Floats, outside: Floats) -> Floats32:
     """Return what the first net looks at, clicks given in places of the answer."""
     scale = PIXELS / CELL
-    return cells_of(lesson.small, *((c + 0.5) * scale - 0.5 for c in (inside, outside)))
+    return clicked(cells, *((c + 0.5) * scale - 0.5 for c in (inside, outside)))
 
 
 def click_on(

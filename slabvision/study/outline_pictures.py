@@ -5,52 +5,25 @@ So few renders look alike that what is learned from them alone would know the re
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias
-
 import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.study.outline_classes import BARK, FACE, GROUND, Classes, classes_of, filled
+from slabvision.study.outline_grounds import (
+    Picture,
+    covered,
+    ground_for,
+    jittered,
+    piece_of,
+    soft,
+)
 from slabvision.study.outline_scenes import OutlineScene
-from slabvision.study.unet_training import UNKNOWN
 
-__all__ = ["FACE", "GROUND", "UNKNOWN", "classes_of", "training_picture"]
+__all__ = ["training_picture"]
 
-Picture: TypeAlias = NDArray[Any]
-Classes: TypeAlias = NDArray[np.uint8]
-
-GROUND, FACE, BARK, SIDE = 0, 1, 2, 3
-"""What a pixel shows; unknown where another slab leans over this one."""
-
-
-def _filled(shape: tuple[int, int], ring: NDArray[np.float64]) -> Classes:
-    mask = np.zeros(shape, np.uint8)
-    cv2.fillPoly(mask, [np.round(ring[:, ::-1] * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
-    return mask
-
-
-def classes_of(scene: OutlineScene) -> Classes:
-    """Return what each pixel of a scene shows."""
-    shape = (scene.pixels.shape[0], scene.pixels.shape[1])
-    out = np.zeros(shape, np.uint8)
-    for ring, value in ((scene.widest, SIDE), (scene.bark, BARK), (scene.arris, FACE)):
-        out[_filled(shape, ring) > 0] = value
-    if "rack" in scene.words:
-        out[scene.hidden & (out > 0)] = UNKNOWN
-    return out
-
-
-def _jittered(rng: np.random.Generator, image: Picture, strength: float = 1.0) -> Picture:
-    """Change exposure, white balance and saturation as cameras and weather do."""
-    levels = (np.arange(256) / 255) ** np.exp(rng.normal(0, 0.22 * strength))
-    gains = np.exp(rng.normal(0, 0.14 * strength) + rng.normal(0, 0.05 * strength, 3))
-    table = (255 * levels[None, :, None] * gains[None, None, :]).astype(np.float32)
-    lit = cv2.LUT(np.clip(image, 0, 255).astype(np.uint8), table)
-    keep = float(np.clip(np.exp(rng.normal(0, 0.35 * strength)), 0, 1.8))
-    if rng.uniform() < 0.06:
-        keep = 0.0
-    grey = cv2.transform(lit, np.full((3, 3), 1 / 3, np.float32))
-    return np.asarray(np.clip(cv2.addWeighted(lit, keep, grey, 1 - keep, 0), 0, 255))
+_COVERED = 0.2
+"""Share of pictures with posts, or another slab, before the slab."""
 
 
 def _half_in_shade(rng: np.random.Generator, image: Picture) -> Picture:
@@ -101,77 +74,6 @@ def _blob(rng: np.random.Generator, shape: tuple[int, int]) -> NDArray[np.float6
     return np.column_stack([row, col])
 
 
-def _plain_ground(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
-    """Return paper, cloth, floor, earth: one colour, shaded, with mottle of some sizes."""
-    rows, cols = shape
-    base = rng.uniform(0, 255, 3) * 0.35 + rng.choice([10, 40, 90, 150, 210, 250]) * 0.65
-    if rng.uniform() < 0.3:
-        base = np.full(3, rng.choice([3, 12, 248, 255]))
-    y, x = np.mgrid[:rows, :cols]
-    slope = 1 + rng.normal(0, 0.15) * (y / rows - 0.5) + rng.normal(0, 0.15) * (x / cols - 0.5)
-    mottle = np.zeros(shape, np.float32)
-    for sigma in (0.7, 2.0, 6.0, 20.0):
-        noise = rng.standard_normal(shape, dtype=np.float32)
-        noise = cv2.GaussianBlur(noise, (0, 0), sigma, sigmaY=sigma * rng.choice([1, 1, 4]))
-        mottle += noise / noise.std() * rng.exponential(6) * (rng.uniform() < 0.5)
-    return np.asarray(np.clip(base * slope[..., None] + mottle[..., None], 0, 255))
-
-
-def _tiled(piece: Picture, shape: tuple[int, int]) -> Picture:
-    """Mirror a piece until it fills a shape."""
-    rows, cols = shape
-    out = piece
-    while out.shape[0] < rows or out.shape[1] < cols:
-        more = (
-            min(max(0, rows - out.shape[0]), out.shape[0] - 1),
-            min(max(0, cols - out.shape[1]), out.shape[1] - 1),
-        )
-        out = cv2.copyMakeBorder(out, 0, more[0], 0, more[1], cv2.BORDER_REFLECT_101)
-    return np.asarray(out[:rows, :cols])
-
-
-def _piece_of(
-    rng: np.random.Generator,
-    image: Picture,
-    where: NDArray[np.bool_],
-    size: tuple[int, int],
-    shape: tuple[int, int],
-) -> Picture | None:
-    """Return a window that lies in a region, tiled to a shape; None where none was found."""
-    rows, cols = size
-    if rows < 30 or cols < 30 or rows >= where.shape[0] or cols >= where.shape[1]:
-        return None
-    for _ in range(30):
-        r = int(rng.integers(0, where.shape[0] - rows))
-        c = int(rng.integers(0, where.shape[1] - cols))
-        if where[r : r + rows, c : c + cols].mean() > 0.98:
-            piece = image[r : r + rows, c : c + cols]
-            zoom = rng.uniform(1.0, 2.0)
-            piece = cv2.resize(piece, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
-            if rng.uniform() < 0.3:
-                piece = np.rot90(piece).copy()
-            return _tiled(piece, shape)
-    return None
-
-
-def _ground(
-    rng: np.random.Generator, other: OutlineScene, shape: tuple[int, int], rendered: float
-) -> Picture:
-    if rng.uniform() < rendered:
-        classes = classes_of(other)
-        rows, cols = classes.shape
-        for share in (0.5, 0.35, 0.25):
-            size = (int(rows * share), int(cols * share))
-            piece = _piece_of(rng, other.pixels, classes == GROUND, size, shape)
-            if piece is not None:
-                return piece
-    return _plain_ground(rng, shape)
-
-
-def _soft(mask: NDArray[Any]) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.8)[..., None])
-
-
 def _cut_anew(
     rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
 ) -> tuple[Picture, Classes] | None:
@@ -183,11 +85,11 @@ def _cut_anew(
         return None
     span = np.ptp(np.percentile(at, [10, 90], axis=0), axis=0) * rng.uniform(0.4, 0.9)
     size = (int(span[0]), int(span[1]))
-    wood = _piece_of(rng, scene.pixels, classes == FACE, size, shape)
+    wood = piece_of(rng, scene.pixels, classes == FACE, size, shape)
     if wood is None:
         return None
-    out = _jittered(rng, _ground(rng, other, shape, 0.55))
-    mask = _filled(shape, _blob(rng, shape))
+    out = jittered(rng, ground_for(rng, scene, other, shape, 0.55))
+    mask = filled(shape, _blob(rng, shape))
     new: Classes = mask.copy()
     if rng.uniform() < 0.5:
         wide = 2 * int(rng.integers(2, 12)) + 1
@@ -196,13 +98,13 @@ def _cut_anew(
         ring = np.where((patchy > -patchy.std()) | (mask > 0), ring, 0)
         tone = rng.uniform(25, 130) * np.array([1, 0.86, 0.72])
         skin = tone * (1 + 0.25 * rng.standard_normal((*shape, 1)))
-        out = out + _soft(ring) * (skin - out)
+        out = out + soft(ring) * (skin - out)
         new[(ring > 0) & (mask == 0)] = BARK
     if rng.uniform() < 0.5:
         moved = np.roll(mask, tuple(int(v) for v in rng.integers(-8, 9, 2)), (0, 1))
         shade = cv2.GaussianBlur(moved.astype(np.float32), (0, 0), rng.uniform(2, 12))
         out = out * (1 - 0.5 * rng.uniform() * shade * (new == GROUND))[..., None]
-    return out + _soft(mask) * (_jittered(rng, wood) - out), new
+    return out + soft(mask) * (jittered(rng, wood) - out), new
 
 
 def _on_other_ground(
@@ -210,9 +112,10 @@ def _on_other_ground(
 ) -> tuple[Picture, Classes]:
     classes = classes_of(scene)
     shape = (classes.shape[0], classes.shape[1])
-    ground = _ground(rng, other, shape, 0.5) if rng.uniform() < 0.8 else scene.pixels
-    ground = _jittered(rng, ground, 1.3)
-    return ground + _soft(classes > 0) * (_jittered(rng, scene.pixels) - ground), classes
+    lain = rng.uniform() < 0.8
+    ground = ground_for(rng, scene, other, shape, 0.6) if lain else scene.pixels
+    ground = jittered(rng, ground, 1.3)
+    return ground + soft(classes > 0) * (jittered(rng, scene.pixels) - ground), classes
 
 
 def _from_elsewhere(
@@ -230,9 +133,9 @@ def _from_elsewhere(
     way[:2, 2] = middle + rng.normal(0, 0.12, 2) * [cols, rows] - way[:2, :2] @ middle
     way[2, :2] = rng.normal(0, 0.1, 2) / cols
     seen = cv2.warpPerspective(np.ones_like(classes), way, (cols, rows))
-    moved = cv2.warpPerspective(_jittered(rng, scene.pixels), way, (cols, rows))
+    moved = cv2.warpPerspective(jittered(rng, scene.pixels), way, (cols, rows))
     new = cv2.warpPerspective(classes, way, (cols, rows), flags=cv2.INTER_NEAREST)
-    ground = _ground(rng, other, (rows, cols), 1.0)
+    ground = ground_for(rng, other, other, (rows, cols), 1.0)
     return np.where(seen[..., None] > 0, moved, ground), new
 
 
@@ -247,7 +150,7 @@ def training_picture(
     scene, other : OutlineScene
         The slab's, and one that may lend its ground.
     """
-    kind = str(rng.choice(["as it is", "elsewhere", "ground", "shape"], p=[0.42, 0.26, 0.17, 0.15]))
+    kind = str(rng.choice(["as it is", "elsewhere", "ground", "shape"], p=[0.42, 0.22, 0.23, 0.13]))
     made = _cut_anew(rng, scene, other) if kind == "shape" else None
     if made is None:
         if kind == "ground":
@@ -255,7 +158,9 @@ def training_picture(
         elif kind == "elsewhere":
             made = _from_elsewhere(rng, scene, other)
         else:
-            made = _jittered(rng, scene.pixels), classes_of(scene)
+            made = jittered(rng, scene.pixels), classes_of(scene)
+    if rng.uniform() < _COVERED:
+        made = covered(rng, made[0], made[1], other)
     picture = _half_in_shade(rng, made[0]) if rng.uniform() < 0.3 else made[0]
     image, classes = _photographed(rng, picture), made[1]
     if rng.uniform() < 0.5:

@@ -54,7 +54,7 @@ class OutlineScene:
         return np.asarray(self.camera.to_plane(points))
 
 
-def outline_scene(seed: int, megapixels: float) -> OutlineScene:
+def outline_scene(seed: int, megapixels: float, yards: tuple[str, ...] = YARDS) -> OutlineScene:
     """Render one scene; yard and camera height go round with the seed, the rest is drawn.
 
     Parameters
@@ -62,10 +62,12 @@ def outline_scene(seed: int, megapixels: float) -> OutlineScene:
     seed : int
     megapixels : float
         0.1 to 24.
+    yards : tuple of str
+        Among which the seed chooses, by its remainder.
     """
     rng = np.random.default_rng(seed)
     look = str(rng.choice(looks()))
-    yard, band = YARDS[seed % len(YARDS)], tuple(TILT_BANDS)[seed // len(YARDS) % 2]
+    yard, band = yards[seed % len(yards)], tuple(TILT_BANDS)[seed // len(yards) % 2]
     light = str(rng.choice(LIGHTS))
     # A slab in a rack stands on edge: no tape lies on the ground by it.
     near = [each for each in REFERENCES if each != "tape on ground"]
@@ -107,14 +109,16 @@ def kept_scene(file: Path) -> OutlineScene:
         return OutlineScene(**arrays, camera=Camera(**plain), words=str(kept["words"]))
 
 
-def scenes_kept(seeds: range, megapixels: float, folder: Path) -> list[OutlineScene]:
+def scenes_kept(
+    seeds: range, megapixels: float, folder: Path, yards: tuple[str, ...] = YARDS
+) -> list[OutlineScene]:
     """Render scenes, or take those that an earlier run left in a folder."""
     folder.mkdir(parents=True, exist_ok=True)
     out = []
     for seed in seeds:
         file = folder / f"{seed}.npz"
         if not file.exists():
-            keep_scene(file, outline_scene(seed, megapixels))
+            keep_scene(file, outline_scene(seed, megapixels, yards))
             _said.info("rendered %d", seed)
         out.append(kept_scene(file))
     return out

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment.outline_look import around, colour_bins, look_of, shrink
 from slabvision.segment.outline_net import Net
-from slabvision.study.outline_pictures import FACE, UNKNOWN, training_picture
+from slabvision.study.outline_classes import FACE, UNKNOWN
+from slabvision.study.outline_pictures import training_picture
 from slabvision.study.outline_scenes import OutlineScene, scenes_kept
 
 __all__ = ["FIRST_SEED", "learn", "main", "net_of"]
