@@ -55,12 +55,18 @@ class StandIn:
     def __init__(self) -> None:
         self.unwanted: set[str] = set()
 
-    def find(self, pixels: Any, outline: Any) -> list[Any]:
+    def find(self, pixels: Any, outline: Any, _mm_per_px: float | None) -> list[Any]:
         assert pixels.ndim == 3
         assert outline.shape[1] == 2
         return [disc(at, 30, *told) for at, told in PLACES.items() if told[0] not in self.unwanted]
 
-    def learn(self, pixels: Any, outline: Any, said: Sequence[tuple[Any, bool]]) -> None:
+    def learn(
+        self,
+        _pixels: Any,
+        _outline: Any,
+        _mm_per_px: float | None,
+        said: Sequence[tuple[Any, bool]],
+    ) -> None:
         self.unwanted |= {proposal.kind for proposal, accepted in said if not accepted}
 
 
@@ -379,7 +385,7 @@ def test_the_librarys_search_learns_from_what_was_rejected() -> None:
     found = search.find(pixels, outline)
     assert all(proposal.mask.any() for proposal in found)
     sure = sum(proposal.confidence for proposal in found)
-    search.learn(pixels, outline, [(proposal, False) for proposal in found])
+    search.learn(pixels, outline, None, [(proposal, False) for proposal in found])
     again = sum(proposal.confidence for proposal in search.find(pixels, outline))
     assert again < sure, "what was rejected is proposed less surely"
 

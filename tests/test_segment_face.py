@@ -82,6 +82,18 @@ def view_with_shade() -> View:
     return View(pixels, np.ones((160, 800), bool), np.eye(2, 3))
 
 
+def test_a_small_or_near_face_is_not_blown_up() -> None:
+    """500 px long: 1.25 times that; at 0.3 mm a pixel half of it, 0.6 mm a pixel of the view."""
+    image, outline = turned_board(0.0)
+    length = view_of(image, outline).pixels.shape[1]
+    assert length == pytest.approx(1.25 * 500, abs=CELL_PX)
+    assert view_of(image, outline, mm_per_px=4.0).pixels.shape[1] == length
+    near = view_of(image, outline, mm_per_px=0.3)
+    assert near.pixels.shape[1] == pytest.approx(250, abs=CELL_PX)
+    spot = near.turn @ np.array([320 - 125, 300, 1.0])  # as far along as before
+    assert spot[0] / near.wood.shape[1] == pytest.approx(0.25, abs=0.02)
+
+
 def test_a_dark_spot_in_the_shade_looks_as_it_does_in_the_light() -> None:
     light = light_of_places(view_with_shade())
     assert light[80, 201, 0] == pytest.approx(light[80, 601, 0], abs=0.06)

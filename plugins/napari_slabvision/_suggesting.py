@@ -43,12 +43,13 @@ class Proposal:
 class Search(Protocol):
     """Looks for defects on a face, and learns from what was said about what it found."""
 
-    def find(self, pixels: Pixels, outline: Corners) -> list[Proposal]:
-        """Return proposals inside an outline, in any order."""
+    def find(self, pixels: Pixels, outline: Corners, mm_per_px: float | None) -> list[Proposal]:
+        """Return proposals inside an outline, in any order; the scale is None where unknown."""
 
     def learn(
-        self, pixels: Pixels, outline: Corners, said: Sequence[tuple[Proposal, bool]]
-    ) -> None:
+        self, pixels: Pixels, outline: Corners, mm_per_px: float | None,
+        said: Sequence[tuple[Proposal, bool]],
+    ) -> None:  # fmt: skip
         """Take in which proposals of this face were accepted and which rejected."""
 
 
@@ -57,6 +58,7 @@ class _Walk:
     file: str
     pixels: Pixels
     outline: Corners
+    mm_per_px: float | None
     proposals: list[Proposal]
     said: list[bool] = field(default_factory=list)
     painted: list[bool] = field(default_factory=list)
@@ -100,10 +102,12 @@ class Suggesting(QObject):
         self.bench.clicking.discard()
         file = session.file
         outline = np.array(session.entry.arris.points, float)
+        middle = outline.mean(axis=0)
+        scale = self.bench.measuring.mm_per_px((float(middle[0]), float(middle[1])))
         self.bench.jobs.start(
             "suggest",
             "looking for defects",
-            lambda _: _Walk(file, pixels, outline, search.find(pixels, outline)),
+            lambda _: _Walk(file, pixels, outline, scale, search.find(pixels, outline, scale)),
             self._found,
             lambda error: self.bench.said.emit(str(error), True),
         )
@@ -230,7 +234,7 @@ class Suggesting(QObject):
             self.bench.jobs.start(
                 "suggest",
                 "",
-                lambda _: search.learn(walk.pixels, walk.outline, said),
+                lambda _: search.learn(walk.pixels, walk.outline, walk.mm_per_px, said),
                 lambda _: None,
                 lambda error: self.bench.said.emit(f"Nothing was learned: {error}", True),
             )
@@ -263,13 +267,15 @@ class LibrarySearch:
             self._learner = VisitLearner()
         return self._learner
 
-    def find(self, pixels: Pixels, outline: Corners) -> list[Proposal]:
+    def find(
+        self, pixels: Pixels, outline: Corners, mm_per_px: float | None = None
+    ) -> list[Proposal]:
         """Return proposals inside an outline."""
         from scipy.ndimage import find_objects
 
         from slabvision.segment import suggest_defects
 
-        labels, table = suggest_defects(pixels, outline, self.learner)
+        labels, table = suggest_defects(pixels, outline, self.learner, mm_per_px=mm_per_px)
         rows = zip(table["number"], table["kind"], table["confidence"], strict=True)
         windows = find_objects(labels, max_label=len(table))
         found = []
@@ -281,12 +287,13 @@ class LibrarySearch:
         return found
 
     def learn(
-        self, pixels: Pixels, outline: Corners, said: Sequence[tuple[Proposal, bool]]
-    ) -> None:
+        self, pixels: Pixels, outline: Corners, mm_per_px: float | None,
+        said: Sequence[tuple[Proposal, bool]],
+    ) -> None:  # fmt: skip
         """Take in what was said: each proposal stands for the piece it covers most of."""
         from slabvision.segment.suggest import look_over, piece_under
 
-        view, pieces = look_over(pixels, outline)
+        view, pieces = look_over(pixels, outline, mm_per_px=mm_per_px)
         features, wanted = [], []
         for proposal, accepted in said:
             number = piece_under(view, pieces, proposal.mask, proposal.corner)

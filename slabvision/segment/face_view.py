@@ -26,6 +26,10 @@ CELL_PX = 4
 """Pixels of a cell, each way; a cell has 2 x 2 places that an answer is given for."""
 LONG_CELLS = 800
 """A face is looked at with its longer side this many cells long, whatever the photo's size."""
+_MOST_ENLARGED = 1.25
+"""A photo that shows the face smaller is not enlarged further: there is no more to see."""
+_FINEST_MM = 0.6
+"""A pixel of the view is no smaller on the face, where that is known: so were those learned."""
 _RIM = 3
 """Places along the outline that are not looked at: an outline is not exact."""
 _DARKEST = 0.02
@@ -53,7 +57,13 @@ class View(NamedTuple):
     turn: Floats
 
 
-def view_of(image: NDArray[Any], outline: Floats, long_cells: int = LONG_CELLS) -> View:
+def view_of(
+    image: NDArray[Any],
+    outline: Floats,
+    long_cells: int = LONG_CELLS,
+    *,
+    mm_per_px: float | None = None,
+) -> View:
     """Cut a face out of its photo, turn and shrink it.
 
     Parameters
@@ -62,7 +72,10 @@ def view_of(image: NDArray[Any], outline: Floats, long_cells: int = LONG_CELLS) 
     outline : ndarray, shape (N, 2)
         (row, col); the face's long axis is that of its area.
     long_cells : int
-        How many cells long the face becomes.
+        How many cells long the face becomes at most; what is short, or small in its photo,
+        becomes shorter.
+    mm_per_px : float, optional
+        Scale of the photo on the face, where it is known.
     """
     points = np.clip(outline[:, ::-1], 0, np.array(image.shape[1::-1]) - 1.0)
     low, high = np.floor(points.min(axis=0)).astype(int), np.ceil(points.max(axis=0)).astype(int)
@@ -72,7 +85,9 @@ def view_of(image: NDArray[Any], outline: Floats, long_cells: int = LONG_CELLS) 
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     turned = (points - low) @ turn.T
     start, span = turned.min(axis=0), np.maximum(np.ptp(turned, axis=0) + 1, 1.0)
-    scale = long_cells * CELL_PX / span.max()
+    scale = min(long_cells * CELL_PX / span.max(), _MOST_ENLARGED)
+    if mm_per_px is not None:
+        scale = min(scale, mm_per_px / _FINEST_MM)
     cols, rows = np.maximum(np.ceil(span * scale / CELL_PX).astype(int), 1)
     shrink = scale if scale < _AREA_BELOW else 1.0
     if shrink < 1:  # turning alone would leave pixels out

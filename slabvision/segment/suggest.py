@@ -29,8 +29,8 @@ __all__ = [
     "surest_apart",
 ]
 
-LEAST_CONFIDENCE = 0.7
-"""What is less sure is not shown: four in five shown are right on the faces of suggest_table."""
+LEAST_CONFIDENCE = 0.6
+"""What is less sure is not shown: nine in ten shown are right on the faces of suggest_table."""
 _END_SHARE = 0.02
 """A check that begins within this share of the face's length from an end is an end check."""
 _SHARED = 0.3
@@ -64,7 +64,11 @@ class Pieces(NamedTuple):
 
 
 def suggest_defects(
-    pixels: Any, outline: ArrayLike, learner: VisitLearner | None = None
+    pixels: Any,
+    outline: ArrayLike,
+    learner: VisitLearner | None = None,
+    *,
+    mm_per_px: float | None = None,
 ) -> tuple[NDArray[np.uint16], pd.DataFrame]:
     """Return places on a face that look like defects, for a person to accept or reject.
 
@@ -79,6 +83,9 @@ def suggest_defects(
         Outline of the sawn face, (row, col); nothing outside it is proposed.
     learner : VisitLearner, optional
         What this visit taught so far.
+    mm_per_px : float, optional
+        Scale of the photo in the middle of the face, where it is known: defects were learned as
+        large as they are on whole slabs, so a short piece photographed from near is shrunk.
 
     Returns
     -------
@@ -101,7 +108,7 @@ def suggest_defects(
     and surroundings how likely a person would call it a defect. Both learned from rendered faces.
     """
     image = as_pixels(pixels)
-    view, pieces = look_over(image, outline)
+    view, pieces = look_over(image, outline, mm_per_px=mm_per_px)
     confidence = confidence_of(pieces, learner)
     order = np.argsort(-confidence, kind="stable")
     order = order[confidence[order] >= LEAST_CONFIDENCE]
@@ -121,7 +128,9 @@ def _table(view: View, pieces: Pieces, order: NDArray[np.intp], confidence: Floa
     })  # fmt: skip
 
 
-def look_over(image: NDArray[Any], outline: ArrayLike) -> tuple[View, Pieces]:
+def look_over(
+    image: NDArray[Any], outline: ArrayLike, *, mm_per_px: float | None = None
+) -> tuple[View, Pieces]:
     """Return the shrunken face and the pieces of it that could be defects, likely or not.
 
     Raises
@@ -143,7 +152,7 @@ def look_over(image: NDArray[Any], outline: ArrayLike) -> tuple[View, Pieces]:
             f"the outline (rows {low[0]:.0f} to {high[0]:.0f}, columns {low[1]:.0f} to "
             f"{high[1]:.0f}) lies outside the photo of {height} rows and {width} columns"
         )
-    view = view_of(image, points)
+    view = view_of(image, points, mm_per_px=mm_per_px)
     found = candidates(view)
     kept = surest_apart(found, _logistic(boosted(found.features, stored("suggest"))))
     labels = np.zeros(view.wood.shape, np.int32)
