@@ -21,12 +21,12 @@ from slabvision.scene.face_photo import LIGHTS
 from slabvision.scene.surface import Surface
 from slabvision.scene.yard import YARDS
 
-FOR_THE_NET = {6.0: range(40_001, 40_028), 12.0: range(40_035, 40_042)}
+FOR_THE_NET = {6.0: range(40_001, 40_028), 12.0: (*range(40_035, 40_042), *range(44_001, 44_011))}
 FOR_THE_TREES = {
     6.0: range(40_028, 40_034),
-    12.0: (*range(40_042, 40_054), 41_002, 41_003, *range(41_005, 41_011)),
+    12.0: (*range(40_042, 40_054), 41_002, 41_003, *range(41_005, 41_011), *range(42_001, 42_011)),
 }
-APART = range(44_001, 44_011)
+APART = range(45_001, 45_011)
 VISIT = range(43_001, 43_007)
 """Seeds (by megapixels where they differ); what is trained on is never counted on."""
 _CROWDED = {"rot": 2.0, "bark inclusions": 3.0, "holes": 1.0, "metal": 0.7}

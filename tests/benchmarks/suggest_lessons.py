@@ -27,6 +27,10 @@ ROWS, COLS = 64, 96
 """Cells of a crop."""
 PIECE_MM = 0.75
 """About what a pixel of a face of usual length is."""
+NEARER = 0.3
+"""Share of the crops that are seen from nearer: not every photo shows all of a face."""
+GAMMA, GREY, COLOURFUL = 0.2, 0.05, (0.5, 1.4)
+"""How cameras differ: contrast (spread of its logarithm), how many see no colour, how much."""
 CHECKS = 0.5
 """Share of the crops round a defect that lie round a check, where there are any."""
 
@@ -100,6 +104,13 @@ def _places(shows: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return answer
 
 
+def as_photographed(light: Any, lit: Any, gamma: float, colourful: float) -> Any:
+    """Return light (RGB, 0 to 1) in another light, by another camera."""
+    out = np.clip(light * lit, 0, 1) ** np.float32(gamma)
+    grey = out.mean(axis=2, keepdims=True)
+    return np.clip(grey + np.float32(colourful) * (out - grey), 0, 1).astype(np.float32)
+
+
 def crop(rng: np.random.Generator, lesson: Lesson, near: float) -> tuple[Any, Any]:
     """Cut a crop, turned, stretched and lit a little otherwise; ``near`` of them by a defect."""
     high, wide = ROWS * 4, COLS * 4
@@ -112,6 +123,8 @@ def crop(rng: np.random.Generator, lesson: Lesson, near: float) -> tuple[Any, An
         at = np.argwhere(lesson.wood[::8, ::8])
         middle = at[rng.integers(len(at))] * 16.0
     angle, grow = np.radians(rng.normal(0, 4)), np.exp(rng.uniform(-0.3, 0.2))
+    if rng.random() < NEARER:
+        grow *= np.exp(rng.uniform(0, 0.9))
     flip = rng.choice([-1, 1], 2)
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]]) / grow
     turn = turn * flip[::-1]  # columns: x and y of the crop
@@ -132,8 +145,10 @@ def crop(rng: np.random.Generator, lesson: Lesson, near: float) -> tuple[Any, An
     pixels += rng.normal(0, rng.uniform(0, 4), pixels.shape).astype(np.float32)
     usual = np.exp(cut(lesson.usual, 4, cv2.INTER_LINEAR))
     lit = (np.exp(rng.normal(0, 0.3)) * np.exp(rng.normal(0, 0.07, 3))).astype(np.float32)
-    pixels = np.clip(pixels / np.float32(255) * lit, 0, 1)
-    usual = np.log(np.clip((usual - 0.02) * lit, 0, 1) + 0.02).astype(np.float32)
+    gamma = np.exp(rng.normal(0, GAMMA))
+    keep = 0.0 if rng.random() < GREY else rng.uniform(*COLOURFUL)
+    pixels = as_photographed(pixels / np.float32(255), lit, gamma, keep)
+    usual = np.log(as_photographed(usual - 0.02, lit, gamma, keep) + np.float32(0.02))
     wood = cut(lesson.wood, 2, cv2.INTER_NEAREST)
     shows = _places(cut(lesson.shows, 1, cv2.INTER_NEAREST, UNKNOWN))
     shift = int(rng.integers(-2, 4))  # outlines are not exact

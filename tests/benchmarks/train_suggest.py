@@ -63,13 +63,15 @@ def look(face: YardFace) -> Looked:
     return Looked(pieces, right(pieces.pieces, truths), truths)
 
 
-def learn_net(yards: list[Path], pieces: list[Path], minutes: float) -> None:
-    """Learn the net in one run and keep it beside the code."""
+def learn_net(yards: list[Path], pieces: list[Path], minutes: float, on: bool) -> None:
+    """Learn the net in one run, from the start or on from what it was, and keep it here."""
     lessons = [lesson_of_yard(file) for file in yards]
     lessons += [lesson_of_piece(file) for file in pieces]
-    net = unet_training.new_net(INPUTS, CHANNELS, len(SEEN), 1)
-    seen = lambda *_: batches(lessons, 8, 2, NEAR)  # noqa: E731
-    net = unet_training.learn(net, seen, STEPS, minutes=minutes)
+    net: Weights = unet_training.new_net(INPUTS, CHANNELS, len(SEEN), 1)
+    if on:
+        net = dict(unet.load_unets("suggest_unet")["face"])
+    seen = lambda *_: batches(lessons, 8, 3 + on, NEAR)  # noqa: E731
+    net = unet_training.learn(net, seen, STEPS, 1e-3 if on else 2e-3, minutes=minutes)
     unet_training.write(Path(unet.__file__).with_name("suggest_unet.npz"), {"face": net})
     unet.load_unets.cache_clear()
 
@@ -171,11 +173,12 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--trees-only", action="store_true", help="keep the net that is there")
     parser.add_argument("--minutes", type=float, default=float("inf"), help="of the net's learning")
+    parser.add_argument("--on", action="store_true", help="learn on from the net that is there")
     args = parser.parse_args()
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
     for_the_net, for_the_trees = yards_for_training(args.folder)
     if not args.trees_only:
-        learn_net(for_the_net, faces_for_training(args.folder), args.minutes)
+        learn_net(for_the_net, faces_for_training(args.folder), args.minutes, args.on)
     rng = np.random.default_rng(3)
     places = []
     for file in for_the_trees:
