@@ -191,24 +191,24 @@ class OutlineSearch:
                 said, self.shape, what="inside click" if side else "outside click"
             )
         ]
+        everything = tuple(sorted(set(clicks)))
         told: tuple[Click, ...] = ()
         known = self._after(told, None)
         if known is None and clicks:
-            told = tuple(sorted(set(clicks)))
-            known = self._after(told, None)
+            told, known = everything, self._look(everything)
         while known is not None:
-            rest = sorted(set(clicks) - set(told))
+            rest = [click for click in everything if click not in told]
             wrong = [depth_of(known.settled, click, self.shape) for click in rest]
             if not any(wrong):
                 break
             if np.count_nonzero(wrong) > _ONE_BY_ONE:
-                known = self._after(tuple(sorted(set(clicks))), None)
+                known = self._look(everything)
                 break
             told = (*told, rest[int(np.argmax(wrong))])
             known = self._after(told, known)
         if known is None:
             raise NoSlabError("no slab was found in this photo; click on it, or draw its outline")
-        settled = with_clicks(known.settled, tuple(clicks), self.shape)
+        settled = with_clicks(known.settled, everything, self.shape)
         return _closed_by_frame(ring_of(settled, self.shape), self.shape)
 
     def _after(self, told: tuple[Click, ...], before: _Known | None) -> _Known | None:

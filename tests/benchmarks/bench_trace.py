@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment import find_outline, trace_check_line
+from slabvision.segment import OutlineSearch, find_outline, trace_check_line
 from slabvision.segment.window import grey
 
 pytestmark = pytest.mark.usefixtures("one_core")
@@ -67,3 +67,18 @@ def test_outline(benchmark):
     photo = board(SHAPES["12 MP"])
     ring = benchmark.pedantic(find_outline, (photo,), rounds=10, warmup_rounds=1)
     assert len(ring) >= 4
+
+
+@pytest.mark.benchmark(group="one more click on an outline")
+def test_a_click_on_an_outline(benchmark, photo):
+    """The first click off the slab, 1 % of the photo's width within its upper edge."""
+    rows, cols = photo.shape[:2]
+    search = OutlineSearch(photo)
+    search.outline()
+    # Another place each time, or the answer would be remembered.
+    places = iter(np.linspace(0.35, 0.65, 40) * cols)
+
+    def click():
+        return search.outline((), [(rows // 4 + 0.01 * cols, float(next(places)))])
+
+    assert len(benchmark.pedantic(click, rounds=30, warmup_rounds=1).points) >= 4
