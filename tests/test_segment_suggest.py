@@ -192,3 +192,9 @@ def test_an_outline_that_is_none(
 def test_pixels_that_are_no_photo() -> None:
     with pytest.raises(BadPixelsError, match="shape"):
         suggest_defects(np.zeros(5), OUTLINE)
+
+
+@pytest.mark.parametrize("scale", [0.0, -1.0, float("nan")])
+def test_a_scale_that_is_none_is_named(board: NDArray[np.uint8], scale: float) -> None:
+    with pytest.raises(ValueError, match=r"mm_per_px is .*; a scale above 0"):
+        suggest_defects(board, OUTLINE, mm_per_px=scale)

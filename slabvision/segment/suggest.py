@@ -99,6 +99,8 @@ def suggest_defects(
     ------
     BadPixelsError, BadOutlineError
         The picture or the outline cannot be used.
+    ValueError
+        The scale is not above 0.
 
     Notes
     -----
@@ -145,6 +147,8 @@ def look_over(
         )
     if not np.isfinite(points).all():
         raise BadOutlineError("the outline has points that are not numbers; outline the face again")
+    if mm_per_px is not None and not (np.isfinite(mm_per_px) and mm_per_px > 0):
+        raise ValueError(f"mm_per_px is {mm_per_px}; a scale above 0 is needed, or None")
     height, width = image.shape[:2]
     low, high = points.min(axis=0), points.max(axis=0)
     if high[0] < 0 or high[1] < 0 or low[0] > height - 1 or low[1] > width - 1:
