@@ -382,11 +382,11 @@ def test_the_librarys_search_learns_from_what_was_rejected() -> None:
         pixels = read_photo(folder / entry.file).pixels
     outline = np.array(entry.arris.points)
     search = LibrarySearch()
-    found = search.find(pixels, outline)
+    found = search.find(pixels, outline, None)
     assert all(proposal.mask.any() for proposal in found)
     sure = sum(proposal.confidence for proposal in found)
     search.learn(pixels, outline, None, [(proposal, False) for proposal in found])
-    again = sum(proposal.confidence for proposal in search.find(pixels, outline))
+    again = sum(proposal.confidence for proposal in search.find(pixels, outline, None))
     assert again < sure, "what was rejected is proposed less surely"
 
 

@@ -12,9 +12,9 @@ from slabvision.segment.outline_clicks import (
     depth_of,
     elsewhere_as_before,
     heard,
-    log_odds,
     with_clicks,
 )
+from slabvision.segment.outline_pieces import log_odds
 from slabvision.segment.outline_settle import Settled, grid_of, ring_of
 from tests.test_segment_outline import QUAD, SHAPE, overlap, painted
 
@@ -91,7 +91,7 @@ def test_a_click_is_heard_near_it_and_the_piece_is_believed_far_from_it() -> Non
     before = np.zeros((60, 100), np.bool_)
     before[:, :50] = True
     click = Click(30.0, 42.0, False)
-    got = heard(np.zeros((60, 100), np.float32), lab, before, (click,), 8.0, 1.0)
+    got = heard(np.zeros((60, 100), np.float32), lab, before, (click,), 8.0)
     assert got.chance[30, 42] < 0.1
     # Four depths away the click says nothing more than e^-2 of its word.
     assert got.chance[30, 2] == pytest.approx(1 / (1 + np.exp(-2)), abs=0.05)

@@ -267,9 +267,7 @@ class LibrarySearch:
             self._learner = VisitLearner()
         return self._learner
 
-    def find(
-        self, pixels: Pixels, outline: Corners, mm_per_px: float | None = None
-    ) -> list[Proposal]:
+    def find(self, pixels: Pixels, outline: Corners, mm_per_px: float | None) -> list[Proposal]:
         """Return proposals inside an outline."""
         from scipy.ndimage import find_objects
 

@@ -9,11 +9,9 @@ import numpy as np
 from slabvision.opencv import cv2
 from slabvision.segment.outline_clicks import (
     Click,
-    chance_of,
     depth_of,
     elsewhere_as_before,
     heard,
-    log_odds,
     may_move,
     only,
     with_clicks,
@@ -21,7 +19,7 @@ from slabvision.segment.outline_clicks import (
 from slabvision.segment.outline_edge import EDGE_SIDE
 from slabvision.segment.outline_first import LEAST_SHARE, Bark, slab_chance, slab_piece
 from slabvision.segment.outline_look import shrink
-from slabvision.segment.outline_pieces import rim
+from slabvision.segment.outline_pieces import chance_of, log_odds, rim
 from slabvision.segment.outline_settle import Settled, grid_of, ring_of, settle
 from slabvision.segment.window import Clicks, Floats, Floats32, Mask, as_clicks, as_pixels
 
@@ -219,35 +217,22 @@ class OutlineSearch:
 
     def _look(self, told: tuple[Click, ...]) -> _Known | None:
         """Look at the whole photo, nothing being known but clicks."""
-        near = [self._in_small(only(told, inside=side)) for side in (True, False)]
-        chance = slab_chance(self._image, self._small, near[0], near[1], self.bark)
-        piece = slab_piece(chance, self._small.lab, near[0], near[1])
+        near = self._in_small(told)
+        inside, outside = only(near, inside=True), only(near, inside=False)
+        chance = slab_chance(self._image, self._small, inside, outside, self.bark)
+        piece = slab_piece(chance, self._small.lab, inside, outside)
         if piece.mean() < LEAST_SHARE:
             return None
         return _Known(log_odds(chance), self._settled(piece, told, chance))
 
     def _correct(self, before: _Known, told: tuple[Click, ...]) -> _Known:
         """Return what is known after one more click, the last of those told."""
-        last, lab = told[-1], self._small.lab
+        last = told[-1]
         depth = depth_of(before.settled, last, self.shape)
-        shown = (
-            cv2.resize(
-                before.settled.piece.astype(np.float32),
-                lab.shape[1::-1],
-                interpolation=cv2.INTER_AREA,
-            )
-            > 0.5
-        )
-        inner = cv2.distanceTransform(before.settled.piece.astype(np.uint8), cv2.DIST_L2, 5)
-        half = float(inner.max()) * float(grid_of(self.shape)[1].mean())
-        after = self._look(told) if len(told) == 1 and depth > _DEEP * half else None
+        first = len(told) == 1 and depth > _DEEP * self._half_width(before.settled)
+        after = self._look(told) if first else None
         if after is None:
-            now = heard(before.odds, lab, shown, told, depth, float(self._factor.mean()))
-            near = [self._in_small(only(told, inside=side)) for side in (True, False)]
-            piece = slab_piece(now.chance, lab, near[0], near[1])
-            piece = shown if piece.mean() < LEAST_SHARE else piece
-            where = may_move(before.settled, piece, last, depth, self.shape)
-            after = _Known(now.odds, self._settled(piece, told, chance_of(now.odds), where))
+            after = self._look_near(before, told, depth)
             if _shared(before.settled, after.settled) < _ANOTHER:
                 after = self._look(told) or after
         if _shared(before.settled, after.settled) < _ANOTHER:
@@ -255,8 +240,30 @@ class OutlineSearch:
         kept = elsewhere_as_before(before.settled, after.settled, last, depth, self.shape)
         return _Known(after.odds, kept)
 
-    def _in_small(self, points: Floats) -> Floats:
-        return np.asarray((points + 0.5) / self._factor - 0.5)
+    def _look_near(self, before: _Known, told: tuple[Click, ...], depth: float) -> _Known:
+        """Weigh the photo anew round the last click and settle the edge there."""
+        lab, near = self._small.lab, self._in_small(told)
+        share = cv2.resize(
+            before.settled.piece.astype(np.float32), lab.shape[1::-1], interpolation=cv2.INTER_AREA
+        )
+        shown = np.asarray(share > 0.5)
+        now = heard(before.odds, lab, shown, near, depth / float(self._factor.mean()))
+        piece = slab_piece(now.chance, lab, only(near, inside=True), only(near, inside=False))
+        piece = shown if piece.mean() < LEAST_SHARE else piece
+        where = may_move(before.settled, piece, told[-1], depth, self.shape)
+        return _Known(now.odds, self._settled(piece, told, chance_of(now.odds), where))
+
+    def _half_width(self, settled: Settled) -> float:
+        """Return how deep the deepest place of a piece lies, photo pixels."""
+        deep = cv2.distanceTransform(settled.piece.astype(np.uint8), cv2.DIST_L2, 5).max(initial=0)
+        return float(deep) * float(grid_of(self.shape)[1].mean())
+
+    def _in_small(self, clicks: tuple[Click, ...]) -> tuple[Click, ...]:
+        """Return clicks in pixels of the shrunk photo."""
+        down, over = self._factor
+        return tuple(
+            Click((c.row + 0.5) / down - 0.5, (c.col + 0.5) / over - 0.5, c.inside) for c in clicks
+        )
 
     def _settled(
         self, piece: Mask, told: tuple[Click, ...], chance: Floats32, near: Mask | None = None

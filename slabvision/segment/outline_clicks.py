@@ -7,18 +7,16 @@ from typing import NamedTuple
 import numpy as np
 
 from slabvision.opencv import cv2
-from slabvision.segment.outline_pieces import corrected
+from slabvision.segment.outline_pieces import chance_of, corrected, log_odds
 from slabvision.segment.outline_settle import Settled, grid_of, ring_of_votes
 from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = [
     "Click",
     "Heard",
-    "chance_of",
     "depth_of",
     "elsewhere_as_before",
     "heard",
-    "log_odds",
     "may_move",
     "only",
     "with_clicks",
@@ -39,7 +37,7 @@ _ROUND_IT, _ROOM = 2.0, 24
 
 
 class Click(NamedTuple):
-    """A click (photo pixels) and whether it says that the slab is there."""
+    """A click (photo pixels, where nothing else is said) and whether the slab is there."""
 
     row: float
     col: float
@@ -81,21 +79,9 @@ def depth_of(settled: Settled, click: Click, shape: tuple[int, int]) -> float:
     return float(deep) * factor
 
 
-def log_odds(chance: Floats32) -> Floats32:
-    """Return log odds, within what a look can know."""
-    known = np.clip(chance, 0.01, 0.99)
-    return np.asarray(np.log(known) - np.log1p(-known), np.float32)
-
-
-def chance_of(odds: Floats32) -> Floats32:
-    """Return chances from log odds."""
-    return np.asarray(1 / (1 + np.exp(-odds)), np.float32)
-
-
 def heard(
-    odds: Floats32, lab: Floats32, before: Mask, clicks: tuple[Click, ...], depth: float,
-    scale: float,
-) -> Heard:  # fmt: skip
+    odds: Floats32, lab: Floats32, before: Mask, clicks: tuple[Click, ...], depth: float
+) -> Heard:
     """Return what is known after the last of some clicks.
 
     Parameters
@@ -107,10 +93,9 @@ def heard(
     before : ndarray of bool, shape (h, w)
         The piece shown before.
     clicks : tuple of Click
+        In pixels of the shrunk photo.
     depth : float
-        How deep the last one lay on the wrong side, photo pixels.
-    scale : float
-        Photo pixels per pixel of ``lab``.
+        How deep the last one lay on the wrong side, in the same.
 
     Notes
     -----
@@ -119,13 +104,11 @@ def heard(
     weighed anew: the click speaks for what is like it and connected
     (:func:`slabvision.segment.outline_pieces.corrected`).
     """
-    near = [(only(clicks, inside=side) + 0.5) / scale - 0.5 for side in (True, False)]
-    told = log_odds(corrected(chance_of(odds), lab, near[0], near[1]))
-    last = clicks[-1]
-    row, col = (last.point + 0.5) / scale - 0.5
-    far2 = np.square(np.arange(odds.shape[0]) - row)[:, None]
-    far2 = far2 + np.square(np.arange(odds.shape[1]) - col)
-    deep = depth / scale + 1
+    near = only(clicks, inside=True), only(clicks, inside=False)
+    told = log_odds(corrected(chance_of(odds), lab, *near))
+    last, deep = clicks[-1], depth + 1
+    far2 = np.square(np.arange(odds.shape[0]) - last.row)[:, None]
+    far2 = far2 + np.square(np.arange(odds.shape[1]) - last.col)
     here = np.exp(-far2 / (2 * (_NEAR * deep) ** 2)).astype(np.float32)
     seen = np.asarray((1 - here) * odds + here * told, np.float32)
     pushed = seen + (1 - here) * np.where(before, _AS_BEFORE, -_AS_BEFORE)

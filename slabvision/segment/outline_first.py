@@ -12,7 +12,7 @@ from slabvision.opencv import cv2
 from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of, mirrored
 from slabvision.segment.outline_look import Small, around, colour_bins, look_of, shrink
 from slabvision.segment.outline_net import load_nets
-from slabvision.segment.outline_pieces import corrected, one_piece
+from slabvision.segment.outline_pieces import chance_of, corrected, log_odds, one_piece
 from slabvision.segment.outline_star import star_piece
 from slabvision.segment.unet import CELL, chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
@@ -61,11 +61,9 @@ def slab_chance(
         chance = cv2.resize(
             look(seen, near[0], near[1], wanted), (cols, rows), interpolation=cv2.INTER_LINEAR
         )
-        known = np.clip(chance, 0.01, 0.99)
         # Each knows what the other misses: a mean of log odds, as sure as both are apart.
-        odds += np.float32(_SURER * share) * (np.log(known) - np.log1p(-known))
-    mean = np.asarray(1 / (1 + np.exp(-odds)), np.float32)
-    return corrected(mean, small.lab, inside, outside)
+        odds += np.float32(_SURER * share) * log_odds(chance)
+    return corrected(chance_of(odds), small.lab, inside, outside)
 
 
 def _by_look(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -> Floats32:
@@ -106,8 +104,7 @@ def slab_piece(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats)
     rough = one_piece(chance, inside, outside)
     if rough.mean() < LEAST_SHARE:
         return rough
-    known = np.clip(chance, 1e-6, 1 - 1e-6)
-    odds = np.clip(np.log(known) - np.log1p(-known), -_MOST_ODDS, _MOST_ODDS).astype(np.float32)
+    odds = np.clip(log_odds(chance), -_MOST_ODDS, _MOST_ODDS)
     limit = np.array(chance.shape) - 1
     at = [np.clip(np.rint(c), 0, limit).astype(np.intp) for c in (inside, outside)]
     for points, value in zip(at, (_CLICK_ODDS, -_CLICK_ODDS), strict=True):

@@ -11,7 +11,7 @@ from slabvision.opencv import cv2
 from slabvision.segment.outline_ways import middle_spots, rim_spots, way_prices, ways_from
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["corrected", "one_piece", "rim"]
+__all__ = ["chance_of", "corrected", "log_odds", "one_piece", "rim"]
 
 _SURE = 8.0
 """Log odds that a click lends to its surroundings."""
@@ -19,6 +19,17 @@ _REACH = 0.3
 """Share of the usual longest way at which a click's word has faded."""
 _TRENCH_PX = 5
 """Half the width of a tape or sticker that is bridged, and of a tape's end that is cut off."""
+
+
+def log_odds(chance: Floats32, least: float = 0.01) -> Floats32:
+    """Return log odds, no chance taken for less than ``least`` nor for more than the rest."""
+    known = np.clip(chance, least, 1 - least)
+    return np.asarray(np.log(known) - np.log1p(-known), np.float32)
+
+
+def chance_of(odds: Floats32) -> Floats32:
+    """Return chances from log odds."""
+    return np.asarray(1 / (1 + np.exp(-odds)), np.float32)
 
 
 def corrected(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) -> Floats32:
@@ -56,9 +67,7 @@ def corrected(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) 
     share = to_off / (to_on + to_off + 1e-9)
     said = _SURE * np.tanh(4 * (share - 0.5)) * np.exp(-np.square(nearer / _REACH))
     said = cv2.resize(said.astype(np.float32), (cols, rows), interpolation=cv2.INTER_LINEAR)
-    known = np.clip(chance, 1e-3, 1 - 1e-3)
-    odds = np.log(known) - np.log1p(-known) + said
-    return np.asarray(1 / (1 + np.exp(-odds)), np.float32)
+    return chance_of(log_odds(chance, 1e-3) + said)
 
 
 def _disc(radius: int) -> NDArray[np.uint8]:

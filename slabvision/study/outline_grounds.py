@@ -12,7 +12,7 @@ from slabvision.opencv import cv2
 from slabvision.study.outline_classes import FACE, GROUND, UNKNOWN, Classes, classes_of
 from slabvision.study.outline_scenes import OutlineScene
 
-__all__ = ["Picture", "covered", "ground_for", "jittered", "piece_of", "plain_ground", "soft"]
+__all__ = ["Picture", "covered", "ground_for", "jittered", "piece_of", "soft"]
 
 Picture: TypeAlias = NDArray[Any]
 
@@ -38,7 +38,7 @@ def soft(mask: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.8)[..., None])
 
 
-def plain_ground(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
+def _plain_ground(rng: np.random.Generator, shape: tuple[int, int]) -> Picture:
     """Return paper, cloth, floor, earth: one colour, shaded, with mottle of some sizes."""
     rows, cols = shape
     base = rng.uniform(0, 255, 3) * 0.35 + rng.choice([10, 40, 90, 150, 210, 250]) * 0.65
@@ -116,7 +116,7 @@ def ground_for(
             made = _shown(rng, other, GROUND, shape)
         if made is not None:
             return made
-    return plain_ground(rng, shape)
+    return _plain_ground(rng, shape)
 
 
 def _shown(
