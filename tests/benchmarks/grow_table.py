@@ -24,6 +24,7 @@ from tests.benchmarks.rendered_faces import Face, faces_for_testing
 
 _WINDOW_PX = 200
 _BALL_PX = 3
+Box = tuple[float, float, float, float]
 KNOTS = ("Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing")
 
 
@@ -53,24 +54,42 @@ def rendered(folder: Path) -> Iterator[Case]:
             yield Case(face.pixels, face.labels == region.number, region.kind)
 
 
-def real(folder: Path, apart: bool) -> Iterator[Case]:
-    """Published knots of the real boards: the ellipse that fills the published box.
+def boxes(folder: Path) -> Iterator[tuple[str, str, Box]]:
+    """Published boxes of the real boards: photo, class, (x0, y0, x1, y1).
 
-    Photos of even number were kept apart while the tool was made. Boxes under 20 px a side are
-    left out (published slips of the hand).
+    Boxes under 20 px a side are left out (published slips of the hand).
     """
     with (folder / "boards" / "boxes.csv").open() as file:
         for row in csv.DictReader(file):
-            number = int(row["image"].removeprefix("vsb_s").removesuffix(".jpg"))
-            if row["class"] not in KNOTS or (number % 2 == 0) != apart:
-                continue
             x0, y0, x1, y1 = (float(row[key]) for key in ("x0", "y0", "x1", "y1"))
-            if min(x1 - x0, y1 - y0) < 20:
-                continue
-            pixels = cv2.imread(str(folder / "boards" / row["image"]))[:, :, ::-1].copy()
-            yy, xx = np.mgrid[: pixels.shape[0], : pixels.shape[1]]
-            far = ((xx - (x0 + x1) / 2) / (x1 - x0)) ** 2 + ((yy - (y0 + y1) / 2) / (y1 - y0)) ** 2
-            yield Case(pixels, far <= 0.25, "real knot, apart" if apart else "real knot")
+            if min(x1 - x0, y1 - y0) >= 20:
+                yield row["image"], row["class"], (x0, y0, x1, y1)
+
+
+def board(folder: Path, image: str) -> NDArray[np.uint8]:
+    """A real board's photo, RGB."""
+    return cv2.imread(str(folder / "boards" / image))[:, :, ::-1].copy()
+
+
+def oval_in(box: Box, shape: tuple[int, ...]) -> Mask:
+    """The ellipse that fills a box."""
+    x0, y0, x1, y1 = box
+    yy, xx = np.mgrid[: shape[0], : shape[1]]
+    far = ((xx - (x0 + x1) / 2) / (x1 - x0)) ** 2 + ((yy - (y0 + y1) / 2) / (y1 - y0)) ** 2
+    return np.asarray(far <= 0.25)
+
+
+def real(folder: Path, apart: bool) -> Iterator[Case]:
+    """Published knots of the real boards: the ellipse that fills the published box.
+
+    Photos of even number were kept apart while the tool was made.
+    """
+    for image, what, box in boxes(folder):
+        number = int(image.removeprefix("vsb_s").removesuffix(".jpg"))
+        if what in KNOTS and (number % 2 == 0) == apart:
+            pixels = board(folder, image)
+            kind = "real knot, apart" if apart else "real knot"
+            yield Case(pixels, oval_in(box, pixels.shape), kind)
 
 
 def _small(case: Case) -> tuple[NDArray[np.uint8], float]:

@@ -1,16 +1,16 @@
 """Recall and precision of ``suggest_defects`` on rendered faces kept out of its training.
 
-Run with ``python -m tests.benchmarks.suggest_table FOLDER``. Counts at several confidences, beside
-a dumb baseline (whatever is darker than the wood round it), and on the later faces of a visit
-before and after the verdicts on the first three. Right and found are defined in
-``suggest_truth``; what the bars do not ask for (small knots, short checks, holes, what lies in a
-hard shadow) counts as right where it is shown, never as missed.
+Run with ``python -m tests.benchmarks.suggest_table FOLDER [--real PHOTOS]``. Counts at several
+confidences, beside a dumb baseline (whatever is darker than the wood round it), and on the
+later faces of a visit before and after the verdicts on the first three. Right and found are
+defined in ``suggest_truth``; what the bars do not ask for (small knots, short checks, holes,
+what lies in a hard shadow) counts as right where it is shown, never as missed.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from pathlib import Path
 from time import process_time
@@ -23,9 +23,17 @@ from slabvision.opencv import cv2
 from slabvision.segment.face_view import View, light_of_places
 from slabvision.segment.learner import VisitLearner
 from slabvision.segment.proposals import Candidate
-from slabvision.segment.suggest import LEAST_CONFIDENCE, Pieces, confidence_of, look_over
+from slabvision.segment.suggest import (
+    LEAST_CONFIDENCE,
+    Pieces,
+    confidence_of,
+    look_over,
+    suggest_defects,
+)
+from tests.benchmarks.click_protocol import overlap
+from tests.benchmarks.grow_table import KNOTS, board, boxes, oval_in
 from tests.benchmarks.rendered_yards import YardFace, yards_apart, yards_of_a_visit
-from tests.benchmarks.suggest_truth import LEAST_PX, Truth, found, right, truths_of
+from tests.benchmarks.suggest_truth import LEAST_PX, RIGHT_OVERLAP, Truth, found, right, truths_of
 
 GROUPS = ("knot", "bark", "rot", "check")
 LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
@@ -34,6 +42,9 @@ DARKER = (0.15, 0.3, 0.5)
 LINE = 5.0
 """A dark spot so many times as long as wide is taken for a check."""
 TAUGHT = 3
+IN_BOX = 0.7
+LONG_PX = (2000, 1280, 800)
+"""Real boards are photographed from near at no known scale: as they are, and shrunk."""
 
 
 class Counted(NamedTuple):
@@ -124,10 +135,44 @@ def taught(faces: list[Counted]) -> VisitLearner:
     return learner
 
 
+def on_boards(photos: Path, long_px: int) -> str:
+    """Knots found on the real boards shrunk to a length, and how many pieces lie in some box.
+
+    A knot is found where a piece overlaps the ellipse in its published box; a piece lies in a box
+    with 70 % of it, or as a knot that is found.
+    """
+    of_photo = defaultdict(list)
+    for image, what, box in boxes(photos):
+        of_photo[image].append((what, box))
+    there = seen = shown = in_some = 0
+    for image, told in of_photo.items():
+        pixels = board(photos, image)
+        factor = min(1.0, long_px / max(pixels.shape))
+        small = cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        high, wide = (n - 1 for n in small.shape[:2])
+        labels, table = suggest_defects(small, [(0, 0), (0, wide), (high, wide), (high, 0)])
+        masks = [labels == number for number in table["number"]]
+        good = np.zeros(len(masks), np.bool_)
+        for what, (x0, y0, x1, y1) in told:
+            here = x0 * factor, y0 * factor, x1 * factor, y1 * factor
+            oval, (left, top, right_, low) = oval_in(here, labels.shape), (round(n) for n in here)
+            found_by = np.array([overlap(mask, oval) >= RIGHT_OVERLAP for mask in masks], np.bool_)
+            within = [mask[top : low + 1, left : right_ + 1].sum() / mask.sum() for mask in masks]
+            good |= found_by | (np.array(within) > IN_BOX)
+            there += what in KNOTS
+            seen += what in KNOTS and bool(found_by.any())
+        shown += len(masks)
+        in_some += int(good.sum())
+    return (
+        f"real boards, at most {long_px} px: knots {seen} of {there}; in a box {in_some} of {shown}"
+    )
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--real", type=Path, help="folder of the real photos")
     args = parser.parse_args()
     faces = [look(file) for file in yards_apart(args.folder)]
     print(
@@ -146,6 +191,8 @@ def main() -> None:
         print(row(f"{title}, later faces, untaught", as_shown(later, LEAST_CONFIDENCE)))
         after = as_shown(later, LEAST_CONFIDENCE, taught(first))
         print(row(f"the same, taught by {TAUGHT}", after))
+    for long_px in LONG_PX if args.real is not None else ():
+        print(on_boards(args.real, long_px))
 
 
 if __name__ == "__main__":
