@@ -16,7 +16,18 @@ from numpy.typing import NDArray
 
 from slabvision.segment.unet import CELL, answer
 
-__all__ = ["UNKNOWN", "Batch", "Batches", "ByJax", "Heard", "Net", "learn", "new_net", "write"]
+__all__ = [
+    "UNKNOWN",
+    "Batch",
+    "Batches",
+    "ByJax",
+    "Heard",
+    "Net",
+    "learn",
+    "new_net",
+    "widened",
+    "write",
+]
 
 Net: TypeAlias = dict[str, Any]
 Batch: TypeAlias = tuple[NDArray[np.float32], NDArray[np.uint8]]
@@ -99,6 +110,43 @@ def new_net(inputs: int, channels: tuple[int, ...], classes: int, seed: int) -> 
     net["head.w"] = head.astype(np.float32)
     net["head.b"] = np.zeros(CELL * CELL * classes, np.float32)
     return net
+
+
+def widened(net: Net, channels: tuple[int, ...], seed: int) -> Net:
+    """Return a net with more channels that answers as it did before it is learned on.
+
+    What the new channels say counts for nothing yet (Chen, Goodfellow and Shlens 2016, "Net2Net",
+    ICLR: a wider student begins as its teacher).
+
+    Parameters
+    ----------
+    net : dict
+    channels : tuple of int
+        At each scale, finest first; none fewer than before, as many scales.
+    seed : int
+    """
+    before: list[int] = []
+    while f"down.{len(before)}.0.w" in net:
+        before.append(net[f"down.{len(before)}.0.w"].shape[3])
+    inputs, classes = net["down.0.0.w"].shape[2], net["head.w"].shape[1] // CELL**2
+    wide = new_net(inputs, channels, classes, seed)
+    if len(before) != len(channels) or any(a > b for a, b in zip(before, channels, strict=True)):
+        raise ValueError(f"channels {channels} are not those of a wider net than {before}")
+    last = len(channels) - 1
+    known: dict[str, NDArray[np.intp]] = {"head": np.arange(before[0])}
+    for k in range(len(channels)):
+        known[f"down.{k}.0"] = np.arange(before[k - 1] if k else inputs)
+        known[f"down.{k}.1"] = np.arange(before[k])
+        if k < last:  # from the coarser scale, then from this one
+            known[f"up.{k}"] = np.r_[
+                np.arange(before[k + 1]), channels[k + 1] + np.arange(before[k])
+            ]
+    for name, at in known.items():
+        weight, old = wide[f"{name}.w"], np.asarray(net[f"{name}.w"])
+        weight[..., : old.shape[-1]] = 0
+        weight[..., at, : old.shape[-1]] = old
+        wide[f"{name}.b"][: old.shape[-1]] = net[f"{name}.b"]
+    return wide
 
 
 def _scores(net: Net, x: Any) -> Any:

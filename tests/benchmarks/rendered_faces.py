@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from slabvision.opencv import cv2
 from slabvision.scene import looks, render_face_patch, render_slab
+from slabvision.scene.condition import SEEN_MM
+from slabvision.scene.patches import Defect
 
 KINDS = {
     "sound_knot": "knot", "loose_knot": "knot", "bark_inclusion": "bark", "rot": "rot",
@@ -38,11 +41,12 @@ class Region:
 
 @dataclass(frozen=True, eq=False)
 class Face:
-    """Pixels, where wood is seen, the instance image, and the kind of each instance."""
+    """Pixels, where wood is seen, the instance image, checks' faint ends, each instance's kind."""
 
     pixels: NDArray[np.uint8]
     wood: NDArray[np.bool_]
     labels: NDArray[np.uint16]
+    faint: NDArray[np.bool_]
     kinds: dict[int, str]
 
     @classmethod
@@ -54,7 +58,7 @@ class Face:
             if "hidden" in f:
                 labels[f["hidden"]] = 0
             wood = f.get("wood", labels > 0)
-            return cls(f["pixels"], wood, labels, kinds)
+            return cls(f["pixels"], wood, labels, f["faint"], kinds)
 
     def regions(self) -> list[Region]:
         """Regions worth a click: in one piece, at least 80 px."""
@@ -74,6 +78,20 @@ class Face:
         return found
 
 
+def faint_ends(labels: NDArray[np.uint16], table: Sequence[Defect]) -> NDArray[np.bool_]:
+    """Where checks run on beyond the first or last place 0.3 mm wide, too thin to be seen."""
+    out = np.zeros(labels.shape, bool)
+    for each in table:
+        at = np.argwhere(labels == each.number)
+        if len(each.line) and len(at):
+            along = cKDTree(each.line).query(at)[1]
+            wide = np.flatnonzero(each.widths_mm >= SEEN_MM)
+            first, last = (wide[0], wide[-1]) if len(wide) else (len(each.line), 0)
+            gone = (along < first) | (along > last)
+            out[tuple(at[gone].T)] = True
+    return out
+
+
 def _looks() -> list[str]:
     return list(looks())
 
@@ -87,7 +105,8 @@ def piece(seed: int) -> Face:
         near=str(rng.choice(["anywhere", "edge", "end"])), amounts=_CROWDED,
         blur_px=float(rng.uniform(0.5, 1.5)), noise=float(rng.uniform(1, 5)),
     )  # fmt: skip
-    return Face(made.pixels, made.wood, made.labels, {d.number: d.kind for d in made.table})
+    faint = faint_ends(made.labels, made.table)
+    return Face(made.pixels, made.wood, made.labels, faint, {d.number: d.kind for d in made.table})
 
 
 def photo(seed: int) -> Face:
@@ -101,9 +120,11 @@ def photo(seed: int) -> Face:
     labels = made.truth.labels.copy()
     hidden = made.truth.hidden > 0
     labels[hidden] = 0
+    table = made.truth.table
     return Face(
-        made.pixels, made.truth.wood & ~hidden, labels, {d.number: d.kind for d in made.truth.table}
-    )
+        made.pixels, made.truth.wood & ~hidden, labels, faint_ends(labels, table),
+        {d.number: d.kind for d in table},
+    )  # fmt: skip
 
 
 def _kept(file: Path, make: Callable[[], Face]) -> list[Path]:
@@ -113,7 +134,8 @@ def _kept(file: Path, make: Callable[[], Face]) -> list[Path]:
         face = make()
         half = file.with_suffix(".part.npz")
         np.savez(half, pixels=face.pixels, wood=face.wood, labels=face.labels,
-                 numbers=list(face.kinds), kinds=list(face.kinds.values()))  # fmt: skip
+                 faint=face.faint, numbers=list(face.kinds),
+                 kinds=list(face.kinds.values()))  # fmt: skip
         half.replace(file)
         print(f"rendered {file.name}", flush=True)
     return [file]

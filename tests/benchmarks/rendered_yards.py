@@ -20,6 +20,7 @@ from slabvision.scene.drying import AMOUNTS
 from slabvision.scene.face_photo import LIGHTS
 from slabvision.scene.surface import Surface
 from slabvision.scene.yard import YARDS
+from tests.benchmarks.rendered_faces import faint_ends
 
 FOR_THE_NET = {6.0: range(40_001, 40_028), 12.0: (*range(40_035, 40_042), *range(44_001, 44_011))}
 FOR_THE_TREES = {
@@ -47,6 +48,8 @@ class YardFace:
         Number of the defect; 0 where something lies on it.
     hidden, shadow : ndarray of bool, shape (H, W)
         Where something lies on the wood; where a hard shadow does, in which defects may be seen.
+    faint : ndarray of bool, shape (H, W)
+        Of checks: before the first and after the last place 0.3 mm wide, where nothing shows.
     kinds, lengths_mm : dict
         By number; lengths of checks from the first to the last place 0.3 mm wide.
     clean : bool
@@ -59,6 +62,7 @@ class YardFace:
     labels: NDArray[np.uint16]
     hidden: NDArray[np.bool_]
     shadow: NDArray[np.bool_]
+    faint: NDArray[np.bool_]
     kinds: dict[int, str]
     lengths_mm: dict[int, float]
     clean: bool
@@ -70,7 +74,7 @@ class YardFace:
             numbers = f["numbers"].tolist()
             return cls(
                 f["pixels"], f["outline"], float(f["area_mm2"]), f["labels"], f["hidden"],
-                f["shadow"], dict(zip(numbers, f["kinds"].tolist(), strict=True)),
+                f["shadow"], f["faint"], dict(zip(numbers, f["kinds"].tolist(), strict=True)),
                 dict(zip(numbers, f["lengths_mm"].tolist(), strict=True)), bool(f["clean"]),
             )  # fmt: skip
 
@@ -106,7 +110,8 @@ def _make(seed: int, megapixels: float, file: Path) -> None:
     half = file.with_suffix(".part.npz")
     np.savez(
         half, pixels=made.pixels, outline=truth.arris, area_mm2=truth.arris_area_mm2,
-        labels=labels, hidden=hidden, shadow=shadow, numbers=[d.number for d in truth.table],
+        labels=labels, hidden=hidden, shadow=shadow, faint=faint_ends(labels, truth.table),
+        numbers=[d.number for d in truth.table],
         kinds=[d.kind for d in truth.table], lengths_mm=[d.seen_length_mm for d in truth.table],
         clean=clean,
     )  # fmt: skip

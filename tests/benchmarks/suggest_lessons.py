@@ -70,7 +70,7 @@ def lesson_of_yard(file: Path) -> Lesson:
     view = view_of(face.pixels, face.outline)
     to_pixel = 2 * view.turn + np.array([[0, 0, 0.5], [0, 0, 0.5]])
     what = _classes(face.labels, face.kinds)
-    what[face.shadow & (what > 0)] = UNKNOWN  # may be seen, or not
+    what[(face.shadow | face.faint) & (what > 0)] = UNKNOWN  # may be seen, or not
     shows = cv2.warpAffine(
         what, to_pixel, view.pixels.shape[1::-1], flags=cv2.INTER_NEAREST, borderValue=UNKNOWN
     )
@@ -83,9 +83,9 @@ def lesson_of_piece(file: Path) -> Lesson:
     cols = int(1800 / PIECE_MM) // 4 * 4
     rows = int(face.pixels.shape[0] * cols / face.pixels.shape[1]) // 4 * 4
     pixels = cv2.resize(face.pixels, (cols, rows), interpolation=cv2.INTER_AREA)
-    shows = cv2.resize(
-        _classes(face.labels, face.kinds), (cols, rows), interpolation=cv2.INTER_NEAREST
-    )
+    what = _classes(face.labels, face.kinds)
+    what[face.faint & (what > 0)] = UNKNOWN
+    shows = cv2.resize(what, (cols, rows), interpolation=cv2.INTER_NEAREST)
     wood = cv2.resize(
         face.wood.astype(np.uint8), (cols // 2, rows // 2), interpolation=cv2.INTER_NEAREST
     )

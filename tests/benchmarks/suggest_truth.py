@@ -22,10 +22,20 @@ RIGHT_OVERLAP = 0.3
 
 
 class Truth(NamedTuple):
-    """One defect on the shrunken face; ``counts`` where the bars ask for it and light falls."""
+    """One defect on the shrunken face.
+
+    Attributes
+    ----------
+    group : str
+    mask, seen : ndarray of bool
+        Where it lies, and that without the ends of a check that are too thin to be seen.
+    counts : bool
+        The bars ask for it, and light falls there.
+    """
 
     group: str
     mask: NDArray[np.bool_]
+    seen: NDArray[np.bool_]
     counts: bool
 
 
@@ -37,10 +47,12 @@ def truths_of(face: YardFace, view: View) -> list[Truth]:
         points = np.argwhere(face.labels == number)
         places = np.column_stack([points[:, ::-1], np.ones(len(points))]) @ view.turn.T
         at = np.clip(np.rint(places[:, ::-1]).astype(int), 0, shape - 1)
-        mask = np.zeros(tuple(shape), bool)
-        mask[at[:, 0], at[:, 1]] = True
-        mask &= view.wood
-        if not mask.any():
+        clear = ~face.faint[points[:, 0], points[:, 1]]
+        mask, seen = np.zeros(tuple(shape), bool), np.zeros(tuple(shape), bool)
+        for here, which in ((mask, at), (seen, at[clear])):
+            here[which[:, 0], which[:, 1]] = True
+            here &= view.wood
+        if not seen.any():
             continue
         check = kind in CHECKS
         group = "check" if check else KINDS.get(kind, "other")
@@ -48,7 +60,7 @@ def truths_of(face: YardFace, view: View) -> list[Truth]:
             group in ("knot", "bark", "rot") and np.count_nonzero(mask) > LEAST_PX
         )
         in_light = face.shadow[points[:, 0], points[:, 1]].mean() < 0.5
-        found.append(Truth(group, mask, bool(counts and in_light)))
+        found.append(Truth(group, mask, seen, bool(counts and in_light)))
     return found
 
 
@@ -87,7 +99,7 @@ def right(pieces: list[Candidate], truths: list[Truth]) -> NDArray[np.bool_]:
 
 
 def found(pieces: list[Candidate], truths: list[Truth]) -> list[bool]:
-    """For each truth whether one of the pieces found it; a check when half of it is covered."""
+    """For each truth whether a piece found it; a check when half of what shows is covered."""
     if not truths:
         return []
     covered = np.zeros(truths[0].mask.shape, bool)
@@ -98,7 +110,7 @@ def found(pieces: list[Candidate], truths: list[Truth]) -> list[bool]:
     answer = []
     for truth in truths:
         if truth.group == "check":
-            answer.append(bool(covered[truth.mask].mean() >= 0.5))
+            answer.append(bool(covered[truth.seen].mean() >= 0.5))
             continue
         area = np.count_nonzero(truth.mask)
         best = 0.0

@@ -83,7 +83,7 @@ def places_of_checks(
     check = np.zeros(view.wood.shape, np.uint8)
     for truth in truths_of(face, view):
         if truth.group == "check":
-            check |= truth.mask
+            check |= truth.seen
     near = cv2.dilate(check, np.ones((5, 5), np.uint8)) > 0
     signs = signs_of_checks(view, look_of(view))
     rows, wanted = [], []
