@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from slabvision.segment.face_view import View, cells_of_face, usual_light
+from slabvision.segment.face_view import View, cells_of_face
 from slabvision.segment.unet import chances, load_unets, scores
 from slabvision.segment.window import Floats32
 
@@ -20,7 +20,7 @@ def look_of(view: View) -> Floats32:
     A small convolutional net (:mod:`slabvision.segment.unet`) trained on rendered faces, see
     DEVELOPERS.md.
     """
-    cells = cells_of_face(view.pixels, view.wood, usual_light(view.pixels, view.wood))
+    cells = cells_of_face(view.pixels, view.wood, view.usual)
     seen = chances(scores(load_unets("suggest_unet")["face"], cells))
     seen[~view.wood] = np.eye(len(SEEN), dtype=np.float32)[0]
     return seen

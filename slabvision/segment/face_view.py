@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,7 +41,8 @@ _OPPONENT = np.array([[1, 2, -2], [1, 0, 4], [1, -2, -2]], np.float32)
 """Logarithms of red, green, blue to lightness, warmth and green against purple."""
 
 
-class View(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class View:
     """A face turned so that its long axis lies along the columns.
 
     Attributes
@@ -55,6 +58,11 @@ class View(NamedTuple):
     pixels: Floats32
     wood: Mask
     turn: Floats
+
+    @cached_property
+    def usual(self) -> Floats32:
+        """The usual light of each cell's surroundings, see :func:`usual_light`."""
+        return usual_light(self.pixels, self.wood)
 
 
 def view_of(
@@ -157,15 +165,13 @@ def cells_of_face(pixels: Floats32, wood: Mask, usual: Floats32) -> Floats32:
 def light_of_pixels(view: View) -> Floats32:
     """Return logarithms of RGB against the usual light round there, shape (2 h, 2 w, 3)."""
     size = view.pixels.shape[1::-1]
-    usual = cv2.resize(usual_light(view.pixels, view.wood), size, interpolation=cv2.INTER_LINEAR)
+    usual = cv2.resize(view.usual, size, interpolation=cv2.INTER_LINEAR)
     return np.asarray(np.log(view.pixels + np.float32(_DARKEST)) - usual)
 
 
 def light_of_places(view: View) -> Floats32:
     """Return lightness, warmth and greenness of each place against the usual light round there."""
     rows, cols = view.wood.shape
-    usual = cv2.resize(
-        usual_light(view.pixels, view.wood), (cols, rows), interpolation=cv2.INTER_LINEAR
-    )
+    usual = cv2.resize(view.usual, (cols, rows), interpolation=cv2.INTER_LINEAR)
     small = cv2.resize(view.pixels, (cols, rows), interpolation=cv2.INTER_AREA)
     return np.asarray((np.log(small + np.float32(_DARKEST)) - usual) @ _OPPONENT / 4)
