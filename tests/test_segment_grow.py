@@ -96,8 +96,8 @@ def test_corrections_lead_to_a_region_that_no_colour_shows() -> None:
     pixels, truth = spot(half=(40, 60))
     truth[:, 200:] = False
     session = click_through(lambda i, o: grow_region(pixels, i, o), truth, 0.85)
-    assert session.clicks(0.85) <= 10
-    assert session.overlaps[-1] > session.overlaps[0]
+    assert session.clicks(0.8) <= 3
+    assert session.clicks(0.85) <= 15
 
 
 def test_a_region_cut_by_the_frame_and_clicks_on_the_frame() -> None:
@@ -115,9 +115,9 @@ def test_tiny_pictures(shape: tuple[int, int]) -> None:
 
 
 def test_a_flat_picture_gives_something_round_the_click() -> None:
-    mask = grow_region(np.full((200, 200, 3), 150, np.uint8), [(100, 100)])
-    assert mask[100, 100]
-    assert mask.mean() < 0.9
+    mask = grow_region(np.full((600, 600, 3), 150, np.uint8), [(300, 300)])
+    assert mask[300, 300]
+    assert mask.mean() < 0.1
 
 
 def test_far_away_pixels_do_not_matter() -> None:
@@ -354,7 +354,7 @@ def test_any_ellipse_is_reached_with_no_help_from_the_picture() -> None:
 def test_weights_are_plain_numbers_and_small() -> None:
     from slabvision.segment import unet
 
-    assert Path(unet.__file__).with_name("grow.npz").stat().st_size < 600_000
+    assert Path(unet.__file__).with_name("grow.npz").stat().st_size < 700_000
     net = unet.load_unets("grow")["grow"]  # np.load refuses pickles
     assert all(np.isfinite(w).all() for w in net.values())
     assert net["down.0.0.w"].shape[2] == INPUTS
@@ -381,7 +381,7 @@ def test_lessons_get_the_click_that_the_answer_needs(tmp_path: Path) -> None:
     pixels, truth = spot()
     file = tmp_path / "face.npz"
     np.savez(file, pixels=pixels, wood=np.ones_like(truth), labels=truth.astype(np.uint16),
-             numbers=[1], kinds=["sound_knot"])  # fmt: skip
+             faint=np.zeros_like(truth), numbers=[1], kinds=["sound_knot"])  # fmt: skip
     (place,) = places_of(file)
     assert place.kind == "knot"
     assert np.count_nonzero(place.truth) == np.count_nonzero(truth)

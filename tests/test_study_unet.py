@@ -21,6 +21,13 @@ def test_a_widened_net_answers_as_before_and_has_more_to_learn_with():
     assert wide["down.1.0.w"][..., FEW[1] :].any(axis=(0, 1, 2)).all()
 
 
+def test_a_net_that_is_told_more_answers_as_before_until_it_learns_on():
+    net = new_net(2, FEW, 3, seed=1)
+    wide = widened(net, FEW, seed=2, inputs=5)
+    x = np.random.default_rng(0).normal(size=(7, 9, 5)).astype(np.float32)
+    np.testing.assert_allclose(scores(wide, x), scores(net, x[..., :2]), rtol=1e-5, atol=1e-5)
+
+
 def test_a_net_is_not_made_narrower():
     with pytest.raises(ValueError, match=r"\(3, 4\) are not those of a wider net than \[3, 4, 5\]"):
         widened(new_net(2, FEW, 3, seed=1), FEW[:2], seed=2)

@@ -41,10 +41,11 @@ _MOST_RIM = 0.04
 _ENOUGH = 1.35
 """A window is looked through again where one that fits is this much larger or smaller."""
 _REFITS = 2
-_DEEP, _DEEP_IN_ALL = 0.4, 0.6
+_DEEP, _DEEP_IN_ALL = 0.25, 0.35
 """Errors this deep, in the region's radius, are about what is meant, not about what is seen."""
-_FAIR = 0.3
-"""The shape is given up once the net was wrong by less than this share of the shape's wrongs."""
+_FAIR, _GIVEN_UP = 0.3, 0.8
+"""The shape is given up once its wrongs come to the latter, in the region's radius, and the net's
+to less than the former share of them."""
 _SURE = 0.84
 """The uncertain part of a region lies between this chance and the opposite one."""
 
@@ -199,7 +200,7 @@ class Growth:
                 self._shape_wanted = True
         elif self._shape_wanted:
             self._wrongs += by_net, by_shape
-            if self._wrongs[1] > _DEEP * radius and self._wrongs[0] < _FAIR * self._wrongs[1]:
+            if self._wrongs[1] > _GIVEN_UP * radius and self._wrongs[0] < _FAIR * self._wrongs[1]:
                 self._shape_wanted = False
 
     def _take_shape(self) -> None:

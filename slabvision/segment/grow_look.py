@@ -16,7 +16,7 @@ __all__ = ["INPUTS", "SIDE", "Said", "Window", "cells_of", "depth_at", "signed"]
 SIDE = 96
 """Places on a side of the window, whatever its size in the photo."""
 _CELL = 2
-INPUTS = 23
+INPUTS = 26
 """Numbers told about each cell of 2 x 2 places; see :func:`cells_of`."""
 _NEAR = 1.0
 """How far a click itself is seen, cells."""
@@ -24,6 +24,15 @@ _SOFT = 4.0
 """A place so far from the border counts as well inside or outside, places."""
 _LEAST_SPREAD = np.array([4.0, 3.0, 3.0], np.float32)
 """CIE L*, a*, b*: a window flatter than this is shown flat."""
+
+
+_RAGGED = 0.5
+"""How much a place's unrest counts beside its colour, in spreads of the window's lightness."""
+_FAR = 3.0
+"""Colours so many spreads apart are as unlike as any."""
+_BINS = (12, 6, 6)
+_BINS_FROM, _BINS_TO = -3.0, 3.0
+"""Histograms of the region before and of what lies round it, in spreads from the window's mean."""
 
 
 class Said(NamedTuple):
@@ -108,7 +117,10 @@ def cells_of(seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Sa
 
     Every place's colour against the window's mean in units of its spread; the distance to the
     border shown before, and whether one was; the clicks inside and outside, each as a spot and as
-    a hill as wide as the error it lay in was deep; the latest click; where the photo is.
+    a hill as wide as the error it lay in was deep; the latest click; where the photo is. How
+    unlike each place's colour and unrest are to those clicked inside and to those clicked outside,
+    and what its colour says after those inside and outside of the region before: a net of few
+    layers cannot compare what lies far apart by itself.
     Clicks and the mask before as inputs: Sofiiuk, Petrov and Konushin 2022, ICIP, "Reviving
     iterative training with mask guidance for interactive segmentation".
     """
@@ -134,4 +146,42 @@ def cells_of(seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Sa
             np.maximum(told[..., p], spot, out=told[..., p])
         if k == len(said) - 1:
             told[..., 6] = np.exp(-apart / (2 * (2 * _NEAR) ** 2)) * (1 if click.inside else -1)
-    return np.concatenate([in_cells(lab, _CELL, _CELL), in_cells(line, _CELL, _CELL), told], axis=2)
+    like = _alike(lab, known, before, said)
+    parts = in_cells(lab, _CELL, _CELL), in_cells(line, _CELL, _CELL), told, like
+    return np.concatenate(parts, axis=2)
+
+
+def _alike(lab: Floats32, known: Mask, before: Mask | None, said: list[Said]) -> Floats32:
+    """Return what each cell's colour says, shape (SIDE / 2, SIDE / 2, 3)."""
+    half = SIDE // _CELL
+    mean = cv2.resize(lab, (half, half), interpolation=cv2.INTER_AREA)
+    light = mean[..., 0]
+    unrest = cv2.GaussianBlur(np.square(light - cv2.GaussianBlur(light, (0, 0), 1.5)), (0, 0), 1.5)
+    soft = cv2.GaussianBlur(mean, (0, 0), 0.8)
+    look = np.dstack([soft, np.sqrt(unrest) / np.float32(_RAGGED)])
+    out = np.zeros((half, half, 3), np.float32)
+    out[..., :2] = 1
+    for click in said:
+        row, col = np.rint((click.point + 0.5) / _CELL - 0.5).astype(int)
+        if 0 <= row < half and 0 <= col < half:
+            plane = out[..., 0 if click.inside else 1]
+            apart = np.sqrt(np.square(look - look[row, col]).sum(axis=2)) / np.float32(_FAR)
+            np.minimum(plane, apart, out=plane)
+    if before is not None:
+        there = known[::_CELL, ::_CELL]
+        out[..., 2] = _by_histograms(mean, before[::_CELL, ::_CELL] & there, there)
+    return out
+
+
+def _by_histograms(mean: Floats32, region: Mask, there: Mask) -> Floats32:
+    """Return from -1 to 1 how much likelier each colour is in the region than round it."""
+    bins = np.array(_BINS)
+    share = (mean - _BINS_FROM) / (_BINS_TO - _BINS_FROM) * bins
+    at = np.clip(share, 0, bins - 1).astype(np.intp)
+    flat = (at[..., 0] * _BINS[1] + at[..., 1]) * _BINS[2] + at[..., 2]
+    logs = []
+    for where in (region, there & ~region):
+        seen = np.bincount(flat[where], minlength=int(bins.prod())).astype(np.float32)
+        rows = cv2.GaussianBlur(seen.reshape(_BINS[0], -1), (1, 5), sigmaX=0.1, sigmaY=0.8)
+        logs.append(np.log(rows.ravel() / max(float(rows.sum()), 1.0) + np.float32(1e-3)))
+    return np.asarray(np.tanh((logs[0] - logs[1]) / 3)[flat], np.float32)

@@ -112,8 +112,8 @@ def new_net(inputs: int, channels: tuple[int, ...], classes: int, seed: int) -> 
     return net
 
 
-def widened(net: Net, channels: tuple[int, ...], seed: int) -> Net:
-    """Return a net with more channels that answers as it did before it is learned on.
+def widened(net: Net, channels: tuple[int, ...], seed: int, inputs: int | None = None) -> Net:
+    """Return a net with more channels, or told more, that answers as before until it learns on.
 
     What the new channels say counts for nothing yet (Chen, Goodfellow and Shlens 2016, "Net2Net",
     ICLR: a wider student begins as its teacher).
@@ -124,18 +124,20 @@ def widened(net: Net, channels: tuple[int, ...], seed: int) -> Net:
     channels : tuple of int
         At each scale, finest first; none fewer than before, as many scales.
     seed : int
+    inputs : int, optional
+        Channels of a cell that is looked at, the new ones last; as many as before if left out.
     """
     before: list[int] = []
     while f"down.{len(before)}.0.w" in net:
         before.append(net[f"down.{len(before)}.0.w"].shape[3])
-    inputs, classes = net["down.0.0.w"].shape[2], net["head.w"].shape[1] // CELL**2
-    wide = new_net(inputs, channels, classes, seed)
+    known_inputs, classes = net["down.0.0.w"].shape[2], net["head.w"].shape[1] // CELL**2
+    wide = new_net(inputs or known_inputs, channels, classes, seed)
     if len(before) != len(channels) or any(a > b for a, b in zip(before, channels, strict=True)):
         raise ValueError(f"channels {channels} are not those of a wider net than {before}")
     last = len(channels) - 1
     known: dict[str, NDArray[np.intp]] = {"head": np.arange(before[0])}
     for k in range(len(channels)):
-        known[f"down.{k}.0"] = np.arange(before[k - 1] if k else inputs)
+        known[f"down.{k}.0"] = np.arange(before[k - 1] if k else known_inputs)
         known[f"down.{k}.1"] = np.arange(before[k])
         if k < last:  # from the coarser scale, then from this one
             known[f"up.{k}"] = np.r_[

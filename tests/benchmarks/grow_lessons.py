@@ -31,14 +31,16 @@ _FIRST_SIDES_PX = 60.0, 1500.0
 _LARGEST_FILL = 4.0
 _IN_FLIGHT = 96
 _MOST_LOOKS = 8
-_SHARES = {"knot": 0.5, "bark": 0.22, "rot": 0.18, "hole": 0.06, "stain": 0.04}
+_SHARES = {"knot": 0.42, "bark": 0.2, "rot": 0.3, "hole": 0.04, "stain": 0.04}
 _LOOSE = 0.35
 """How often a knot means an ellipse drawn round it: not everybody means the dark part only."""
-_ANYWHERE = 0.08
+_ANYWHERE = 0.04
 """How often a region is an ellipse that nothing shows."""
 _TILES = 0.35
 """How often a window is a tile on the border of what was found, looked at once more."""
 _MARGIN_PX = 160
+_QUITE_WRONG, _WORSE = 0.4, 4.0
+"""How often a tile is told a region that is quite wrong, and how much more wrong it is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,9 +187,10 @@ def _tile(rng: np.random.Generator, place: Place) -> Lesson | None:
     if np.count_nonzero(shown) < 4:
         return None
     soft = cv2.GaussianBlur(shown.astype(np.float32), (0, 0), float(np.exp(rng.uniform(-0.5, 1.8))))
+    wrong = _WORSE if rng.uniform() < _QUITE_WRONG else 1.0
     for sigma in (2.0, 6.0, 15.0):
         wave = cv2.GaussianBlur(rng.standard_normal((SIDE, SIDE)).astype(np.float32), (0, 0), sigma)
-        soft += wave / wave.std() * np.float32(rng.exponential(0.08))
+        soft += wave / wave.std() * np.float32(wrong * rng.exponential(0.08))
     before = (soft > rng.normal(0.5, 0.1)) & known
     looks = 1 + int(rng.uniform() < 0.5) * int(rng.integers(1, 4))
     lesson = Lesson(_as_photographed(rng, seen), shown, known, looks, [], before, tile=True)

@@ -1,4 +1,4 @@
-"""Train the net ``grow_region`` looks with, in one run from the start.
+"""Train the net ``grow_region`` looks with.
 
 Run with ``python -m tests.benchmarks.train_grow FOLDER --minutes 40``: pieces of faces are
 rendered into FOLDER once (see ``rendered_faces``), and the photos of yards that ``train_suggest``
@@ -15,11 +15,11 @@ from pathlib import Path
 
 from slabvision.segment import unet
 from slabvision.segment.grow_look import INPUTS
-from slabvision.study.unet_training import learn, new_net, write
+from slabvision.study.unet_training import learn, new_net, widened, write
 from tests.benchmarks.grow_lessons import Place, Pool, places_of
 from tests.benchmarks.rendered_faces import faces_for_training
 
-CHANNELS = (24, 32, 48, 64)
+CHANNELS = (24, 32, 64, 96)
 """At each scale, finest first."""
 BATCH = 8
 STEPS = 20_000
@@ -29,7 +29,7 @@ _said = logging.getLogger(__name__)
 def places(folder: Path) -> list[Place]:
     """Return the regions learned from."""
     found: list[Place] = []
-    yards = sorted(folder.glob("yard400??.npz"))
+    yards = sorted([*folder.glob("yard400??.npz"), *folder.glob("yard440??.npz")])
     for file in [*faces_for_training(folder), *yards]:
         found += places_of(file)
     _said.info("%d photos of yards", len(yards))
@@ -37,10 +37,12 @@ def places(folder: Path) -> list[Place]:
     return found
 
 
-def main(folder: Path, out: Path, minutes: float, steps: int) -> None:
+def main(folder: Path, out: Path, minutes: float, steps: int, *, on: bool = False) -> None:
     """Render, learn and write."""
-    pool = Pool(places(folder), BATCH, 1)
+    pool = Pool(places(folder), BATCH, 1 + on)
     net = new_net(INPUTS, CHANNELS, 2, 2)
+    if on:
+        net = widened(dict(unet.load_unets("grow")["grow"]), CHANNELS, 2, INPUTS)
     net = learn(net, pool.batches, steps, minutes=minutes, heard=pool.heard)
     write(out, {"grow": net})
     print(f"wrote {out.name}, {out.stat().st_size} bytes")
@@ -53,5 +55,6 @@ if __name__ == "__main__":
     parser.add_argument("--out", type=Path, default=Path(unet.__file__).with_name("grow.npz"))
     parser.add_argument("--minutes", type=float, default=float("inf"), help="of learning")
     parser.add_argument("--steps", type=int, default=STEPS)
+    parser.add_argument("--on", action="store_true", help="learn on from the net that is there")
     said = parser.parse_args()
-    main(said.folder, said.out, said.minutes, said.steps)
+    main(said.folder, said.out, said.minutes, said.steps, on=said.on)
