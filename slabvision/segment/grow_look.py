@@ -24,8 +24,6 @@ _SOFT = 4.0
 """A place so far from the border counts as well inside or outside, places."""
 _LEAST_SPREAD = np.array([4.0, 3.0, 3.0], np.float32)
 """CIE L*, a*, b*: a window flatter than this is shown flat."""
-
-
 _RAGGED = 0.5
 """How much a place's unrest counts beside its colour, in spreads of the window's lightness."""
 _FAR = 3.0
@@ -178,10 +176,11 @@ def _by_histograms(mean: Floats32, region: Mask, there: Mask) -> Floats32:
     bins = np.array(_BINS)
     share = (mean - _BINS_FROM) / (_BINS_TO - _BINS_FROM) * bins
     at = np.clip(share, 0, bins - 1).astype(np.intp)
-    flat = (at[..., 0] * _BINS[1] + at[..., 1]) * _BINS[2] + at[..., 2]
+    flat = np.ravel_multi_index(tuple(np.moveaxis(at, 2, 0)), _BINS)
     logs = []
     for where in (region, there & ~region):
         seen = np.bincount(flat[where], minlength=int(bins.prod())).astype(np.float32)
+        # Along lightness only: light varies over a region, hue does not.
         rows = cv2.GaussianBlur(seen.reshape(_BINS[0], -1), (1, 5), sigmaX=0.1, sigmaY=0.8)
         logs.append(np.log(rows.ravel() / max(float(rows.sum()), 1.0) + np.float32(1e-3)))
     return np.asarray(np.tanh((logs[0] - logs[1]) / 3)[flat], np.float32)
