@@ -117,6 +117,8 @@ class DefectKind:
         Hatch for grey prints, in the signs of :mod:`matplotlib`.
     line : bool
         Thin and long: its length is meant, a traced centre line is kept.
+    elliptic : bool, optional
+        Whether a face cuts it in ellipses, as it does a branch; None where nothing can be said.
     source : str
         Where the term comes from.
     """
@@ -129,6 +131,7 @@ class DefectKind:
     hatch: str
     treatment: Treatment = "avoid"
     line: bool = False
+    elliptic: bool | None = None
     source: str = "common practice, no source"
 
 
@@ -169,31 +172,33 @@ _ALL = (
                line=True, source=_NHLA),
     DefectKind("sound_knot", "sound knot", "Branch base, solid across its face.",
                KeepOut(along_diameters=0.75, across_diameters=0.375), "#0072b2", "o",
-               source=_NHLA),
+               elliptic=True, source=_NHLA),
     DefectKind("loose_knot", "loose, encased or unsound knot",
                "Branch base that is bark-ringed, loose or decayed.",
                KeepOut(along_diameters=1.0, across_mm=0.5 * _IN), "#1b3a8c", "O",
-               source=_NELMA),
+               elliptic=True, source=_NELMA),
     DefectKind("rot", "rot", "Wood softened by fungi; spalted wood that has gone punky is rot.",
                KeepOut(along_mm=6 * _IN, across_mm=1 * _IN), "#8c6d1f", "xx",
-               source=_NHLA),
+               elliptic=False, source=_NHLA),
     DefectKind("bark_inclusion", "bark inclusion", "Bark grown into the wood, or a bark pocket.",
                KeepOut(along_mm=2 * _IN, across_mm=0.5 * _IN), "#3d2b1f", "\\\\",
-               source=_NHLA),
+               elliptic=False, source=_NHLA),
     DefectKind("hole", "hole, void or hollow", "Missing wood.",
                KeepOut(along_mm=1 * _IN, across_mm=0.5 * _IN), "#000000", "..",
                source=_NHLA),
     DefectKind("metal", "metal or iron stain", "Metal seen, or the blue-black stain round it.",
-               KeepOut(along_mm=6 * _IN, across_mm=2 * _IN), "#2a5f7a", "++"),
+               KeepOut(along_mm=6 * _IN, across_mm=2 * _IN), "#2a5f7a", "++", elliptic=False),
     DefectKind("worm_holes", "worm holes, pin and shot", "Holes under 1/4 in: counted.",
-               KeepOut(), "#009e73", "..", treatment="accept", source=_NHLA),
+               KeepOut(), "#009e73", "..", treatment="accept", elliptic=True,
+               source=_NHLA),
     DefectKind("grub_holes", "grub holes", "Insect holes of 1/4 in and over.",
                KeepOut(along_mm=1 * _IN, across_mm=0.5 * _IN), "#00684c", "oo",
-               source=_NHLA),
+               elliptic=True, source=_NHLA),
     DefectKind("felling_break", "felling break", "Break across the grain: no strength left.",
-               KeepOut(along_mm=2 * _IN, across_mm=1 * _IN, across_widths=0.0), "#cc0066", "--"),
+               KeepOut(along_mm=2 * _IN, across_mm=1 * _IN, across_widths=0.0), "#cc0066", "--",
+               elliptic=False),
     DefectKind("loose_bark", "loose bark", "Bark that comes off in drying.",
-               KeepOut(across_mm=0.25 * _IN), "#b08968", "\\"),
+               KeepOut(across_mm=0.25 * _IN), "#b08968", "\\", elliptic=False),
 )  # fmt: skip
 
 KINDS = MappingProxyType({kind.key: kind for kind in _ALL})

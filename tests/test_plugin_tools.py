@@ -160,6 +160,31 @@ def test_an_outline_is_proposed_corrected_taken_and_undone(
         wait_until(lambda: bench.session.entry.arris == taken)
 
 
+def test_a_tool_is_told_the_chosen_kind_where_a_region_may_be_one(
+    make_napari_viewer: Any, tmp_path: Path
+) -> None:
+    """The kind is a line until another is chosen: that says nothing of a region."""
+    from napari_slabvision._tools import Preview, Tool
+
+    asked: list[str | None] = []
+
+    def propose(ask: Any) -> Preview:
+        asked.append(ask.kind)
+        return Preview(np.ones((5, 5), bool), (600, 2500))
+
+    tool = Tool("grow", "Grow", "Click it.", 1, True, "grow_region", propose)
+    viewer = make_napari_viewer(show=True)
+    with dock_in(viewer, square_on_slab(tmp_path / "slab")) as dock:
+        dock.open_step(4)
+        for kind in ("end_check", "rot"):
+            dock.bench.painting.choose_kind(kind)
+            dock.bench.tool_run.begin(tool)
+            Hand(viewer).click((600, 2500))
+            wait_until(lambda: not dock.bench.jobs.busy and dock.bench.tool_run.preview is not None)
+            Hand(viewer).key("Escape")
+    assert asked == [None, "rot"]
+
+
 def test_a_check_of_the_sample_is_traced_by_two_clicks(make_napari_viewer: Any) -> None:
     from slabvision.sample import sample_folder
 

@@ -51,6 +51,60 @@ def test_the_spot_is_found_from_a_click_beside_its_middle() -> None:
     assert overlap(grow_region(pixels, [(160, 225)]), truth) > 0.8
 
 
+def streak() -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """A long dark streak that winds along the grain, as rot does; pixels and truth."""
+    rng = np.random.default_rng(1)
+    yy, xx = np.mgrid[:400, :1400]
+    winding = np.abs(yy - 200 - 12 * np.sin(xx / 160)) < 22 + 8 * np.sin(xx / 90)
+    truth = winding & (np.abs(xx - 700) < 520)
+    soft = cv2.GaussianBlur(truth.astype(np.float32), (0, 0), 2)[..., None]
+    pixels = np.array(WOOD) * (1 - soft) + np.array([120, 92, 64]) * soft
+    grain = cv2.GaussianBlur(rng.normal(0, 1, truth.shape), (0, 0), sigmaX=30, sigmaY=1)
+    pixels += (8 / grain.std() * grain + rng.normal(0, 4, truth.shape))[..., None]
+    return np.clip(pixels, 0, 255).astype(np.uint8), truth
+
+
+@pytest.mark.parametrize("kind", [None, "rot"])
+def test_a_click_at_the_end_of_a_streak_makes_no_ellipse_of_it(kind: str | None) -> None:
+    """As if a knot were said, it does: overlap 0.1 after the second click."""
+    pixels, truth = streak()
+    order: list[bool] = []
+
+    def segment(inside: Any, outside: Any) -> Mask:
+        order.append(len(inside) > sum(order))
+        return grow_region(pixels, inside, outside, order=order, kind=kind)
+
+    session = click_through(segment, truth)
+    assert min(session.overlaps) > 0.7
+    assert session.clicks(0.9) <= 4
+
+
+@pytest.mark.parametrize(
+    ("rows", "cols", "on"),
+    [
+        (slice(60, 68), slice(20, SIDE), True),  # a streak 8 places wide that the rim cuts off
+        (slice(60, 68), slice(20, SIDE - 1), False),
+        (slice(30, 70), slice(20, 80), False),
+        (slice(30, 70), slice(20, SIDE), True),
+    ],
+)
+def test_a_region_goes_on_where_its_window_cuts_it_off(rows: slice, cols: slice, on: bool) -> None:
+    growth = Growth(streak()[0], np.array([200.0, 700.0]))
+    field = np.full((SIDE, SIDE), -1, np.float32)
+    field[rows, cols] = 1
+    view = growth.view._replace(window=Window(np.array([200.0, 700.0]), 256.0), field=field)
+    assert growth._goes_on(view) == on
+
+
+def test_a_hair_from_a_thick_region_to_the_rim_is_not_its_going_on() -> None:
+    growth = Growth(streak()[0], np.array([200.0, 700.0]))
+    field = np.full((SIDE, SIDE), -1, np.float32)
+    field[30:70, 20:80] = 1
+    field[50:53, 80:] = 1
+    view = growth.view._replace(window=Window(np.array([200.0, 700.0]), 256.0), field=field)
+    assert not growth._goes_on(view)
+
+
 def test_every_kind_of_picture_is_read_alike() -> None:
     pixels, truth = spot()
     grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY)
@@ -148,6 +202,8 @@ def test_errors_say_what_is_wrong() -> None:
         grow_region(pixels, [(150, 200)], [(150.2, 199.9)])
     with pytest.raises(BadClickError, match="order is of 1 clicks inside and 1 outside; 1 and 0"):
         grow_region(pixels, [(150, 200)], order=[True, False])
+    with pytest.raises(KeyError, match=r"knothole.*sound_knot"):
+        grow_region(pixels, [(150, 200)], kind="knothole")
     with pytest.raises(BadPixelsError, match="shape"):
         grow_region(np.zeros(5), [(0, 0)])
 

@@ -102,8 +102,9 @@ class ToolRun(QObject):
         bark: Any = "in" if bench.drawing.bark_said == "in" else "out"
         wanted = bench.clicking.wanted
         order = [said == "inside" for said in wanted.order] if wanted is not None else []
+        kind = bench.painting.kind
         ask = Ask(pixels, inside, outside, bench.measuring.plane, bench.unit, bark, order,
-                  self._kept)  # fmt: skip
+                  None if KINDS[kind].line else kind, self._kept)  # fmt: skip
         self.bench.jobs.start(
             "tool",
             tool.title.lower(),

@@ -42,6 +42,8 @@ class Ask:
         Whether an outline leaves the bark out or takes it in.
     order : sequence of bool
         Which clicks were inside, in the order they were set.
+    kind : str, optional
+        Of the defect that is meant, where one is chosen that a region may be.
     kept : dict
         What the tool found out for the clicks before, for it alone to read and write.
     """
@@ -53,6 +55,7 @@ class Ask:
     unit: str = "in"
     bark: Literal["out", "in"] = "out"
     order: Sequence[bool] = ()
+    kind: str | None = None
     kept: dict[str, Any] = field(default_factory=dict)
 
     def length_words(self, line: NDArray[np.float64]) -> str:
@@ -170,7 +173,8 @@ def _trace(ask: Ask) -> Preview:
 def _grow(ask: Ask) -> Preview:
     from slabvision.segment import grow_region
 
-    mask, corner = cut_out(grow_region(ask.pixels, ask.inside, ask.outside, order=ask.order))
+    found = grow_region(ask.pixels, ask.inside, ask.outside, order=ask.order, kind=ask.kind)
+    mask, corner = cut_out(found)
     return Preview(mask, corner, "region")
 
 
@@ -207,7 +211,7 @@ TOOLS = (
          "Click both ends of the check, and between them where it strays. Enter accepts.",
          2, False, "trace_check_line", _trace),
     Tool("grow", "Grow from a click",
-         "Click in the middle of the knot, rot or stain; Alt+click what is not part of it. "
+         "Choose its kind, click in its middle; Alt+click what is not part of it. "
          "Enter accepts.", 1, True, "grow_region", _grow),
 )  # fmt: skip
 """What finds defects."""

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from slabvision.defects import defect_kind
 from slabvision.opencv import cv2
 from slabvision.segment.grow_colour import settled
 from slabvision.segment.grow_ellipse import Heard, Oval, heard_from, oval_of
@@ -36,8 +37,11 @@ _LEAST_REACH_PX = 600.0
 _ROOM = 1.8
 """Side of the window that fits a region, in the region's longer side."""
 _LEAST_SIDE_PX = 24.0
-_MOST_RIM = 0.04
-"""A region that lies on more of its window's rim than this goes on beyond it."""
+_MOST_RIM, _RIM_THICK = 0.04, 0.5
+"""A region that lies on more of its window's rim than the former goes on beyond it, a thin one on
+more than the latter of its thickness."""
+_LEAST_RIM = 4
+"""Places of a rim that say nothing."""
 _ENOUGH = 1.35
 """A window is looked through again where one that fits is this much larger or smaller."""
 _REFITS = 2
@@ -46,6 +50,9 @@ _DEEP, _DEEP_IN_ALL = 0.25, 0.35
 _FAIR, _GIVEN_UP = 0.3, 0.8
 """The shape is given up once its wrongs come to the latter, in the region's radius, and the net's
 to less than the former share of them."""
+_ALIKE, _LONG = 0.4, 8.0
+"""Where the kind is not said, an ellipse is shown for a region that overlaps it by so much, and is
+no longer, in its width."""
 _SURE = 0.84
 """The uncertain part of a region lies between this chance and the opposite one."""
 
@@ -96,10 +103,13 @@ class Growth:
     image : ndarray, shape (H, W) or (H, W, 3)
     first : ndarray, shape (2,)
         The first click, (row, col).
+    elliptic : bool, optional
+        Whether it is a kind that a face cuts in ellipses; None where the kind is not known.
     """
 
-    def __init__(self, image: NDArray[Any], first: Floats) -> None:
+    def __init__(self, image: NDArray[Any], first: Floats, elliptic: bool | None = None) -> None:
         self.image = image
+        self.elliptic = elliptic
         self.net = load_unets("grow")["grow"]
         self.first = first
         self.said = [Said(first, True, 0.0)]
@@ -141,8 +151,9 @@ class Growth:
         known = view.window.known_in(self.image.shape)
         rim = np.ones((SIDE, SIDE), bool)
         rim[1:-1, 1:-1] = False
-        rim &= known
-        return bool(np.count_nonzero(view.region & rim) > _MOST_RIM * 4 * SIDE)
+        met = np.count_nonzero(view.region & rim & known)
+        thick = 2 * float(signed(view.region).max())
+        return bool(met > min(_MOST_RIM * 4 * SIDE, max(_RIM_THICK * thick, _LEAST_RIM)))
 
     def _fitting(self) -> Window:
         """Return the window that fits the region and the clicks inside."""
@@ -186,7 +197,7 @@ class Growth:
         self.view = self._look(window, self._shown_in(window))
         self._refit()
         self.seen, self.oval = self.view, None
-        if self._shape_wanted:
+        if self._shape_wanted and self.elliptic is not False:
             self._take_shape()
 
     def _choose(self, point: Floats, inside: bool) -> None:
@@ -204,13 +215,17 @@ class Growth:
                 self._shape_wanted = False
 
     def _take_shape(self) -> None:
-        """Show the likeliest ellipse."""
+        """Show the likeliest ellipse, unless what is seen cannot be one."""
         view = self.seen
-        self.oval = oval_of(view.chance, self.first, view.window, self.heard)
-        far = np.clip(signed(self.oval.drawn(self.first, view.window)), -6, 6)
+        oval = oval_of(view.chance, self.first, view.window, self.heard)
+        far = np.clip(signed(oval.drawn(self.first, view.window)), -6, 6)
         chance = (1 / (1 + np.exp(-far))).astype(np.float32)
         said = view.window.heard(self.said)
-        self.view = view._replace(field=field_of(chance, 0.5, said))
+        shown = view._replace(field=field_of(chance, 0.5, said))
+        if self.elliptic or (
+            _overlap(view.region, shown.region) > _ALIKE and _elongation(view.region) < _LONG
+        ):
+            self.oval, self.view = oval, shown
 
     def finish(self) -> tuple[Mask, tuple[slice, slice], float]:
         """Return the mask at the photo's size, where to look for it, and how unsure its area is.
@@ -248,10 +263,24 @@ def _agreement(views: list[View]) -> list[float]:
     """Return how far each of some views, ever wider, overlaps with the next one either way."""
     pairs = [0.0]
     for near, wide in pairwise(views):
-        seen, also = near.window.moved(near.field, wide.window) > 0, wide.region
-        either = int(np.count_nonzero(seen | also))
-        pairs.append(float(np.count_nonzero(seen & also)) / max(either, 1))
+        pairs.append(_overlap(near.window.moved(near.field, wide.window) > 0, wide.region))
     return [max(pair) for pair in zip(pairs, [*pairs[1:], 0.0], strict=True)]
+
+
+def _overlap(one: Mask, other: Mask) -> float:
+    """Return intersection over union."""
+    both, either = int(np.count_nonzero(one & other)), int(np.count_nonzero(one | other))
+    return both / max(either, 1)
+
+
+def _elongation(region: Mask) -> float:
+    """Return how much longer than wide a region is, by its moments."""
+    at = np.argwhere(region)
+    if len(at) < 3:
+        return 1.0
+    narrow, long = np.linalg.eigvalsh(np.cov(at.T))
+    # A row of places has the spread of a uniform one.
+    return float(np.sqrt((long + 1 / 12) / (narrow + 1 / 12)))
 
 
 def _wrong_in(view: View, point: Floats, inside: bool) -> float:
@@ -267,7 +296,12 @@ def _wrong_in(view: View, point: Floats, inside: bool) -> float:
 
 
 def grow_region(
-    pixels: Any, inside: Clicks, outside: Clicks = (), *, order: Sequence[bool] = ()
+    pixels: Any,
+    inside: Clicks,
+    outside: Clicks = (),
+    *,
+    order: Sequence[bool] = (),
+    kind: str | None = None,
 ) -> Mask:
     """Return the region a click lies in: a knot, rot, a bark inclusion, a stain.
 
@@ -285,6 +319,9 @@ def grow_region(
         True for each click inside and False for each outside, in the order they were set: a later
         click corrects what the earlier ones showed. Where this is not told, the click that is
         most wrong is taken for the next one.
+    kind : str, optional
+        A key of :data:`slabvision.defects.KINDS`: a knot is an ellipse where a face cuts it, rot or
+        a bark inclusion is not. Where it is not said, what is seen decides.
 
     Returns
     -------
@@ -296,22 +333,29 @@ def grow_region(
     BadPixelsError, BadClickError
         The picture or a click cannot be used, nothing was clicked inside, the same pixel was
         clicked inside and outside, or the order is of other clicks.
+    KeyError
+        There is no such kind.
 
     Notes
     -----
     See :func:`grow_region_soft`, which also says how sure the border is.
     """
-    return grow_region_soft(pixels, inside, outside, order=order).mask
+    return grow_region_soft(pixels, inside, outside, order=order, kind=kind).mask
 
 
 def grow_region_soft(
-    pixels: Any, inside: Clicks, outside: Clicks = (), *, order: Sequence[bool] = ()
+    pixels: Any,
+    inside: Clicks,
+    outside: Clicks = (),
+    *,
+    order: Sequence[bool] = (),
+    kind: str | None = None,
 ) -> GrownRegion:
     """Return the region a click lies in and the uncertainty of its border.
 
     Parameters
     ----------
-    pixels, inside, outside, order
+    pixels, inside, outside, order, kind
         As for :func:`grow_region`.
 
     Returns
@@ -351,7 +395,10 @@ def grow_region_soft(
             f"the order is of {sum(told)} clicks inside and {len(told) - sum(told)} outside; "
             f"{len(within)} and {len(without)} were given"
         )
-    mask, box, area_u = _grow(image, within, without, told).finish()
+    elliptic = None if kind is None else defect_kind(kind).elliptic
+    growth = Growth(image, within[0], elliptic)
+    _hear(growth, within, without, told)
+    mask, box, area_u = growth.finish()
     mask[ins[:, 0], ins[:, 1]] = True
     mask[outs[:, 0], outs[:, 1]] = False
     part = mask[box]
@@ -361,9 +408,8 @@ def grow_region_soft(
     return GrownRegion(mask, float(np.count_nonzero(part)), area_u, float(border_u))
 
 
-def _grow(image: NDArray[Any], within: Floats, without: Floats, order: list[bool]) -> Growth:
+def _hear(growth: Growth, within: Floats, without: Floats, order: list[bool]) -> None:
     """Hear all clicks in their order or, where it is not told, the one that is most wrong first."""
-    growth = Growth(image, within[0])
     left = {True: list(within), False: list(without)}
     before = order.index(True) if order else 0
     # A click outside before the first one inside corrects nothing yet; it is heard after it.
@@ -374,4 +420,3 @@ def _grow(image: NDArray[Any], within: Floats, without: Floats, order: list[bool
         if side is None:
             side = max((s for s in left if left[s]), key=lambda s: growth.wrong(left[s][0], s))
         growth.add(left[side].pop(0), side)
-    return growth

@@ -24,6 +24,8 @@ from tests.benchmarks.rendered_faces import Face, faces_for_testing
 
 _WINDOW_PX = 200
 _BALL_PX = 3
+_KEYS = {"rot": "rot", "bark": "bark_inclusion", "hole": "hole", "stain": "metal"}
+"""Kinds of defects by what the tables call them; the rest are knots."""
 Box = tuple[float, float, float, float]
 KNOTS = ("Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing")
 
@@ -169,18 +171,31 @@ def disc(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask
     return segment
 
 
-def grown(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
+def grown(
+    case: Case, median: float, kind: str | None = None
+) -> Callable[[list[Point], list[Point]], Mask]:
     """The tool measured; it is told the order of the clicks, as the window of the plugin does."""
     order: list[bool] = []
 
     def segment(inside: list[Point], outside: list[Point]) -> Mask:
         order.append(len(inside) > sum(order))
-        return grow_region(case.pixels, inside, outside, order=order)
+        return grow_region(case.pixels, inside, outside, order=order, kind=kind)
 
     return segment
 
 
-METHODS = {"grow_region": grown, "GrabCut": grabcut, "random walker": walker, "disc": disc}
+def told(case: Case, median: float) -> Callable[[list[Point], list[Point]], Mask]:
+    """The tool measured, told the kind as well: in the window a kind is chosen before painting."""
+    return grown(case, median, _KEYS.get(case.kind, "sound_knot"))
+
+
+METHODS: dict[str, Callable[[Case, float], Callable[[list[Point], list[Point]], Mask]]] = {
+    "grow_region": grown,
+    "grow_region, kind said": told,
+    "GrabCut": grabcut,
+    "random walker": walker,
+    "disc": disc,
+}
 
 
 def measure(cases: list[Case], methods: list[str]) -> dict[tuple[str, str], list[Session]]:
