@@ -17,6 +17,7 @@ from slabvision.segment.outline_edge import (
     ribbon_places,
     wood_left,
 )
+from slabvision.segment.outline_pieces import log_odds
 from slabvision.segment.unet import chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
@@ -43,6 +44,8 @@ _BY_FRAME = 0.02
 _MOST_ODDS = 4.0
 _UNSURE, _FIRST_ODDS = 1.0, 5.0
 """Log odds of ground by the first looks: up to here nothing, and at most so much, by the frame."""
+_EVERYWHERE = 0.25
+"""How much the first looks count beside the ribbon's votes: rings along a rim look like edges."""
 _FRAME_SHARE = 0.15
 """Share of the photo's longer side from the frame up to which they count at all."""
 _CLICK_PX = 4
@@ -109,9 +112,9 @@ def settle(
     size, factor = grid_of(shape)
     wanted = [1, 2] if bark == "in" else [1]
     piece = rough = _filled((ring + 0.5) / factor - 0.5, size)
-    known = np.clip(cv2.resize(chance, size[::-1], interpolation=cv2.INTER_LINEAR), 1e-3, 1 - 1e-3)
-    ground = np.clip(np.log1p(-known) - np.log(known) - _UNSURE, 0, _FIRST_ODDS)
-    ground *= by_frame(size)
+    odds = log_odds(cv2.resize(chance, size[::-1], interpolation=cv2.INTER_LINEAR), 1e-3)
+    looks = _EVERYWHERE * np.clip(odds, -_MOST_ODDS, _MOST_ODDS)
+    looks -= np.clip(-odds - _UNSURE, 0, _FIRST_ODDS) * by_frame(size)
     field = np.zeros(size, np.float32)
     for coarse in _COARSE:
         factor_of = min(1.0, EDGE_SIDE / coarse / max(image.shape[:2]))
@@ -123,7 +126,7 @@ def settle(
             small, scale, line if part is None else part, closed=part is None, coarse=coarse
         )
         wood = edge_chances(ribbon, *clicks)[..., wanted].sum(axis=2)
-        field = reaching_frame(votes(ribbon, wood, piece, factor) - ground, rough)
+        field = reaching_frame(votes(ribbon, wood, piece, factor) + looks, rough)
         for points, value in zip(clicks, (_MOST_ODDS, -_MOST_ODDS), strict=True):
             for row, col in np.rint((points + 0.5) / factor - 0.5).astype(int):
                 cv2.circle(field, (int(col), int(row)), _CLICK_PX, value, -1)

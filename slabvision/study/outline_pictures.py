@@ -118,6 +118,50 @@ def _on_other_ground(
     return ground + soft(classes > 0) * (jittered(rng, scene.pixels) - ground), classes
 
 
+def _before_another(
+    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
+) -> tuple[Picture, Classes] | None:
+    """Return a slab laid before all of another scene, whose own slab is one more behind it.
+
+    None where that one would still be the larger: nobody could say which is meant.
+    """
+    classes, behind = classes_of(scene), classes_of(other)
+    rows, cols = classes.shape
+    middle = np.argwhere(classes == FACE).mean(axis=0) if (classes == FACE).any() else None
+    if middle is None:
+        return None
+    back = np.asarray(other.pixels, np.float32)
+    # One tree's slabs lie together: often nearly of one colour.
+    usual = [
+        each.pixels[shows == FACE].mean(axis=0) + 1
+        for each, shows in ((scene, classes), (other, behind))
+        if (shows == FACE).any()
+    ]
+    alike = (usual[-1] / usual[0]) ** rng.uniform(0, 1.3) * np.exp(rng.normal(0, 0.06, 3))
+    front = np.clip(scene.pixels * alike, 0, 255).astype(np.float32)
+    if rng.uniform() < 0.5:
+        back, behind = back[:, ::-1], behind[:, ::-1]
+    back = cv2.resize(back, (cols, rows), interpolation=cv2.INTER_AREA)
+    behind = cv2.resize(behind, (cols, rows), interpolation=cv2.INTER_NEAREST)
+    # What the frame cuts off stays where the frame is.
+    inner = np.s_[1:-1, 1:-1]
+    whole = np.count_nonzero(classes[inner]) == np.count_nonzero(classes)
+    way = np.eye(2, 3)
+    if whole:
+        zoom, turn = rng.uniform(0.7, 1.15), rng.normal(0, 0.12)
+        way[:, :2] = zoom * np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        to = np.array([cols / 2, rows / 2]) + rng.normal(0, 0.06, 2) * [cols, rows]
+        way[:, 2] = to - way[:, :2] @ middle[::-1]
+    front = cv2.warpAffine(front, way, (cols, rows))
+    new = cv2.warpAffine(classes, way, (cols, rows), flags=cv2.INTER_NEAREST)
+    if np.count_nonzero(new == FACE) < np.count_nonzero((behind == FACE) & (new == GROUND)):
+        return None
+    moved = np.roll(new > 0, tuple(int(v) for v in rng.integers(-8, 9, 2)), (0, 1))
+    shade = cv2.GaussianBlur(moved.astype(np.float32), (0, 0), rng.uniform(2, 12))
+    back = back * (1 - rng.uniform(0, 0.6) * shade)[..., None]
+    return jittered(rng, back + soft(new > 0) * (front - back)), new
+
+
 def _from_elsewhere(
     rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
 ) -> tuple[Picture, Classes]:
@@ -150,10 +194,13 @@ def training_picture(
     scene, other : OutlineScene
         The slab's, and one that may lend its ground.
     """
-    kind = str(rng.choice(["as it is", "elsewhere", "ground", "shape"], p=[0.42, 0.22, 0.23, 0.13]))
-    made = _cut_anew(rng, scene, other) if kind == "shape" else None
+    kinds = ["as it is", "elsewhere", "ground", "another", "shape"]
+    kind = str(rng.choice(kinds, p=[0.36, 0.2, 0.16, 0.16, 0.12]))
+    made = None
+    if kind in ("another", "shape"):
+        made = (_before_another if kind == "another" else _cut_anew)(rng, scene, other)
     if made is None:
-        if kind == "ground":
+        if kind in ("ground", "another"):
             made = _on_other_ground(rng, scene, other)
         elif kind == "elsewhere":
             made = _from_elsewhere(rng, scene, other)
