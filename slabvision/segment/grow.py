@@ -45,8 +45,6 @@ _LEAST_RIM = 4
 _ENOUGH = 1.35
 """A window is looked through again where one that fits is this much larger or smaller."""
 _REFITS = 2
-_DEEP, _DEEP_IN_ALL = 0.25, 0.35
-"""Errors this deep, in the region's radius, are about what is meant, not about what is seen."""
 _FAIR, _GIVEN_UP = 0.3, 0.8
 """The shape is given up once its wrongs come to the latter, in the region's radius, and the net's
 to less than the former share of them."""
@@ -116,7 +114,7 @@ class Growth:
         self.heard: list[Heard] = []
         self.oval: Oval | None = None
         self._shape_wanted: bool | None = None  # None: not yet
-        self._missed, self._wrongs = 0.0, np.zeros(2)
+        self._wrongs = np.zeros(2)
         top = max(_LEAST_REACH_PX, _REACH_SHARE * max(image.shape[:2]))
         count = 1 + round(np.log(top / _FIRST_SIDE_PX) / np.log(_SIDE_RATIO))
         sides = np.geomspace(_FIRST_SIDE_PX, top, count)
@@ -203,15 +201,13 @@ class Growth:
     def _choose(self, point: Floats, inside: bool) -> None:
         """Say whether the region is told by its shape from now on, or by what is seen again."""
         by_net, by_shape = _wrong_in(self.seen, point, inside), self.wrong(point, inside)
-        view = self.seen if self._shape_wanted is None else self.view
-        radius = max(np.sqrt(np.count_nonzero(view.region) / np.pi) * view.window.step, 1.0)
         if self._shape_wanted is None:
-            self._missed += by_net / radius
-            if by_net > _DEEP * radius or self._missed > _DEEP_IN_ALL:
-                self._shape_wanted = True
+            self._shape_wanted = True if by_net > 0 else None
         elif self._shape_wanted:
             self._wrongs += by_net, by_shape
-            if self._wrongs[1] > _GIVEN_UP * radius and self._wrongs[0] < _FAIR * self._wrongs[1]:
+            radius = np.sqrt(np.count_nonzero(self.view.region) / np.pi) * self.view.window.step
+            most = _GIVEN_UP * max(float(radius), 1.0)
+            if self._wrongs[1] > most and self._wrongs[0] < _FAIR * self._wrongs[1]:
                 self._shape_wanted = False
 
     def _take_shape(self) -> None:
@@ -371,10 +367,10 @@ def grow_region_soft(
     thin or ragged once more in fine tiles; in the end colour settles the border. The net is told
     the clicks, how deep the error was that each was set in, and the region shown before (Xu et al.
     2016, CVPR, "Deep interactive object selection"; Sofiiuk, Petrov and Konushin 2022, ICIP,
-    "Reviving iterative training with mask guidance for interactive segmentation"). Where errors are
-    so deep that what is meant cannot be what is seen, the likeliest ellipse is shown instead. Where
-    a click would still lie on the wrong side, the border is moved round it. The same call gives the
-    same answer.
+    "Reviving iterative training with mask guidance for interactive segmentation"). From
+    the first correction on the likeliest ellipse is shown where one may be meant. Where a click
+    would still lie on the wrong side, the border is moved round it. The same call gives the same
+    answer.
     """
     image = as_pixels(pixels)
     within = as_clicks(inside, image.shape, what="inside click")
