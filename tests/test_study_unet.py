@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from slabvision.segment.unet import scores
-from slabvision.study.unet_training import new_net, widened
+from slabvision.study.unet_training import mean_of, new_net, widened
 
 FEW, MORE = (3, 4, 5), (3, 6, 9)
 
@@ -31,3 +31,17 @@ def test_a_net_that_is_told_more_answers_as_before_until_it_learns_on():
 def test_a_net_is_not_made_narrower():
     with pytest.raises(ValueError, match=r"\(3, 4\) are not those of a wider net than \[3, 4, 5\]"):
         widened(new_net(2, FEW, 3, seed=1), FEW[:2], seed=2)
+
+
+def test_the_mean_of_two_nets_is_between_them() -> None:
+    one, other = new_net(5, (4, 6), 3, 1), new_net(5, (4, 6), 3, 2)
+    middle = mean_of(one, other)
+    assert middle.keys() == one.keys()
+    for key, value in middle.items():
+        assert value == pytest.approx((one[key] + other[key]) / 2)
+    assert mean_of(one, one)["head.w"] == pytest.approx(one["head.w"])
+
+
+def test_nets_of_two_shapes_have_no_mean() -> None:
+    with pytest.raises(ValueError, match="not of one shape"):
+        mean_of(new_net(5, (4, 6), 3, 1), new_net(5, (4, 8), 3, 1))

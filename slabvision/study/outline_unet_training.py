@@ -3,8 +3,9 @@
     python -m slabvision.study.outline_unet_training OUTLINE_UNET_NPZ SCENES --minutes 50
 
 renders the scenes that the folder lacks, makes pictures of them and learns each net from the
-start, for so many minutes at most. Needs ``jax``, as all that learns a convolutional net does:
-``pip install jax``.
+start, for so many minutes at most; with ``--on`` from the nets kept beside the code, with
+``--mean`` as well the mean of the weights before and after is written. Needs ``jax``, as all that
+learns a convolutional net does: ``pip install jax``.
 """
 
 from __future__ import annotations
@@ -31,7 +32,16 @@ from slabvision.study.outline_lessons import (
     turned,
 )
 from slabvision.study.outline_scenes import OutlineScene, scenes_kept, shrunk
-from slabvision.study.unet_training import Batch, Batches, Net, learn, new_net, write
+from slabvision.study.unet_training import (
+    Batch,
+    Batches,
+    Net,
+    learn,
+    mean_of,
+    new_net,
+    widened,
+    write,
+)
 
 __all__ = ["FIRST_SEED", "main"]
 
@@ -39,7 +49,8 @@ FIRST_SEED = 2000
 """Seeds from here on are learned from; the benchmark's are far away."""
 SMALL, LARGE = 120, 40
 """Scenes of 0.8 MP, then scenes of 3 MP."""
-HARD_SEEDS, HARD_YARDS = range(2218, 2230), ("stack", "rack")
+HARD_SEEDS = *range(2218, 2544), *range(2660, 2752)
+HARD_YARDS = "stack", "rack"
 """Further scenes of 0.8 MP where other wood lies all round; the seed's remainder chooses."""
 PICTURES = 5
 """Pictures made of each scene."""
@@ -50,7 +61,7 @@ NEARER = 2
 """Parts of each scene, cut by their frames, that the edge's net learns from too."""
 FIRST_STEPS, EDGE_STEPS = 20_000, 6000
 """How many steps would do; minutes may end them before."""
-FIRST, EDGE = (16, 32, 48, 64, 64), (16, 24, 32, 40)
+FIRST, EDGE = (16, 32, 64, 128, 128), (16, 24, 32, 40)
 """Channels at each scale of the net for the slab and of the one for its edge."""
 FIRST_BATCH, EDGE_BATCH = 4, 8
 FROM_START, LEARN_ON = 2e-3, 1e-3
@@ -134,9 +145,10 @@ def lessons_of(scenes: list[OutlineScene]) -> list[Lesson]:
 
 def learn_first(scenes: list[OutlineScene], minutes: float, before: Net | None = None) -> Net:
     """Return the net that finds the slab, from the start or learned on from one before."""
-    net, rate = (
-        (new_net(57, FIRST, CLASSES, 1), FROM_START) if before is None else (before, LEARN_ON)
-    )
+    if before is None:
+        net, rate = new_net(57, FIRST, CLASSES, 1), FROM_START
+    else:
+        net, rate = widened(before, FIRST, 1), LEARN_ON
     batches = picture_batches(lessons_of(scenes), FIRST_BATCH, 2)
     return learn(net, batches, FIRST_STEPS, rate, minutes=minutes)
 
@@ -162,15 +174,24 @@ def _nearer(scenes: list[OutlineScene]) -> list[OutlineScene]:
     return [each for each in parts if each is not None]
 
 
-def main(out: Path, kept: Path, minutes: float, which: list[str], *, on: bool = False) -> None:
+def main(
+    out: Path, kept: Path, minutes: float, which: list[str], *, on: bool = False, mean: bool = False
+) -> None:
     """Render, learn and write the file; a net that is not learned anew is kept as it is."""
     small, large = scenes_for_learning(kept)
     nets: dict[str, Net] = {name: dict(net) for name, net in load_unets("outline_unet").items()}
+    before = dict(nets)
     if "first" in which:
-        hard = scenes_kept(HARD_SEEDS, 0.8, kept, HARD_YARDS)
+        hard = [
+            scene
+            for seed in HARD_SEEDS
+            for scene in scenes_kept(range(seed, seed + 1), 0.8, kept, HARD_YARDS)
+        ]
         nets["first"] = learn_first(small + large + hard, minutes, nets["first"] if on else None)
     if "edge" in which:
         nets["edge"] = learn_edge(small, large, minutes, nets["edge"] if on else None)
+    if mean:
+        nets |= {name: mean_of(before[name], nets[name]) for name in which}
     write(out, nets)
 
 
@@ -182,11 +203,15 @@ if __name__ == "__main__":
     parser.add_argument("--minutes", type=float, default=float("inf"), help="of learning, each net")
     parser.add_argument("--only", choices=("first", "edge"), help="learn one net")
     parser.add_argument("--on", action="store_true", help="learn on from the kept nets")
+    parser.add_argument("--mean", action="store_true", help="write the mean of before and after")
     said = parser.parse_args()
+    if said.mean and not said.on:
+        parser.error("--mean goes with --on: a net learned from the start has none before it")
     main(
         said.out,
         said.scenes,
         said.minutes,
         [said.only] if said.only else ["first", "edge"],
         on=said.on,
+        mean=said.mean,
     )

@@ -24,6 +24,7 @@ __all__ = [
     "Heard",
     "Net",
     "learn",
+    "mean_of",
     "new_net",
     "widened",
     "write",
@@ -229,6 +230,23 @@ def learn(
         if k % 100 == 99:
             _said.info("step %d, %.0f %% done, loss %.4f", k + 1, 100 * done, usual)
     return {key: np.asarray(each) for key, each in net.items()}
+
+
+def mean_of(one: Net, other: Net) -> Net:
+    """Return the mean of the weights of two nets, the second learned on from the first.
+
+    Two ends of one way lie round a flat place that answers better than either (Izmailov,
+    Podoprikhin, Garipov, Vetrov and Wilson 2018, "Averaging weights leads to wider optima and
+    better generalization", UAI).
+
+    Raises
+    ------
+    ValueError
+        The nets are not of one shape.
+    """
+    if {k: np.shape(v) for k, v in one.items()} != {k: np.shape(v) for k, v in other.items()}:
+        raise ValueError("the nets are not of one shape: widen the first before it learns on")
+    return {key: (np.asarray(one[key]) + np.asarray(other[key])) / 2 for key in one}
 
 
 def write(out: Path, nets: dict[str, Net]) -> None:
