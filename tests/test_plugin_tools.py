@@ -54,6 +54,7 @@ class StandIn:
 
     def __init__(self) -> None:
         self.unwanted: set[str] = set()
+        self.painted: list[tuple[Any, frozenset[int]] | None] = []
 
     def find(self, pixels: Any, outline: Any, _mm_per_px: float | None) -> list[Any]:
         assert pixels.ndim == 3
@@ -66,13 +67,17 @@ class StandIn:
         _outline: Any,
         _mm_per_px: float | None,
         said: Sequence[tuple[Any, bool]],
+        painted: tuple[Any, frozenset[int]] | None = None,
     ) -> None:
         self.unwanted |= {proposal.kind for proposal, accepted in said if not accepted}
+        self.painted.append(painted)
 
 
 def test_suggestions_are_walked_surest_first_and_the_visit_learns(
     make_napari_viewer: Any, tmp_path: Path
 ) -> None:
+    from slabvision.defects import KINDS
+
     viewer = make_napari_viewer(show=True)
     with dock_in(viewer, square_on_slab(tmp_path / "slab")) as dock:
         hand, bench = Hand(viewer), dock.bench
@@ -111,7 +116,22 @@ def test_suggestions_are_walked_surest_first_and_the_visit_learns(
         wait_until(lambda: bench.suggesting.here is not None)
         kinds = [p.kind for p in bench.suggesting.walk.proposals]
         assert kinds == ["sound_knot", "hole"]
+        assert bench.suggesting.search.painted == [None], "two proposals were not looked at"
+        hand.key("Delete")
+        hand.key("Delete")
+        # A check that was missed is painted by hand before the next face is looked over.
+        line = np.ones((3, 80), bool)
+        number = bench.painting.put_mask(line, (900, 900), "hand", kind="surface_check")
+        bench.suggesting.begin()
+        wait_until(lambda: len(bench.suggesting.search.painted) == 2 and not bench.jobs.busy)
+        labels, lines = bench.suggesting.search.painted[1]
+        assert (labels[900:903, 900:980] == number).all()
+        kinds = {row["index"]: row["kind"] for row in bench.painting.rows()}
+        assert lines == {n for n, kind in kinds.items() if KINDS[kind].line}
+        assert number in lines
         bench.suggesting.end()
+        bench.painting.layer.undo()
+        bench.painting.count()
         hand.key("Z", control=True)
         wait_until(lambda: bench.painting.tally.pixels == before)
         hand.key("Z", control=True, shift=True)
@@ -398,6 +418,7 @@ def test_a_region_of_the_sample_grows_from_a_click(make_napari_viewer: Any) -> N
 def test_the_librarys_search_learns_from_what_was_rejected() -> None:
     from napari_slabvision._suggesting import LibrarySearch
 
+    from slabvision.defects import KINDS
     from slabvision.photo import read_photo
     from slabvision.sample import sample_folder
     from slabvision.store import load_slab
@@ -413,6 +434,15 @@ def test_the_librarys_search_learns_from_what_was_rejected() -> None:
     search.learn(pixels, outline, None, [(proposal, False) for proposal in found])
     again = sum(proposal.confidence for proposal in search.find(pixels, outline, None))
     assert again < sure, "what was rejected is proposed less surely"
+    # The whole face, walked again: of what it taught before nothing is left.
+    labels = np.zeros(pixels.shape[:2], np.uint16)
+    for number, proposal in enumerate(found, start=1):
+        (top, left), (rows, cols) = proposal.corner, proposal.mask.shape
+        labels[top : top + rows, left : left + cols][proposal.mask] = number
+    lines = frozenset(n for n, p in enumerate(found, start=1) if KINDS[p.kind].line)
+    search.learn(pixels, outline, None, [], (labels, lines))
+    painted = sum(proposal.confidence for proposal in search.find(pixels, outline, None))
+    assert painted > again
 
 
 def test_the_figure_of_a_face_is_noted(make_napari_viewer: Any, tmp_path: Path) -> None:

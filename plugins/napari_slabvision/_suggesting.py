@@ -1,7 +1,8 @@
 """Proposed defects, walked through surest first: each is accepted or rejected by one key.
 
-What the person said is handed to the search at the end of a walk, so that it learns for the rest
-of the visit; nothing of that is stored in a record.
+What a walk taught is handed to the search before the next one, so that it learns for the rest of
+the visit; of a face that was walked to the end, what is painted on it by then says the rest: what
+was missed, and what is wood. Nothing of that is stored in a record.
 """
 
 from __future__ import annotations
@@ -40,6 +41,10 @@ class Proposal:
     confidence: float
 
 
+Painted = tuple[NDArray[np.uint16], frozenset[int]]
+"""The image of a face's defects, and the numbers of those that are checks."""
+
+
 class Search(Protocol):
     """Looks for defects on a face, and learns from what was said about what it found."""
 
@@ -48,13 +53,18 @@ class Search(Protocol):
 
     def learn(
         self, pixels: Pixels, outline: Corners, mm_per_px: float | None,
-        said: Sequence[tuple[Proposal, bool]],
+        said: Sequence[tuple[Proposal, bool]], painted: Painted | None = None,
     ) -> None:  # fmt: skip
-        """Take in which proposals of this face were accepted and which rejected."""
+        """Take in what a face taught: which proposals were accepted and which rejected.
+
+        Where the person looked at all of them, ``painted`` says the rest as well: what was missed
+        and painted by hand is wanted, what is nowhere painted is not.
+        """
 
 
 @dataclass
 class _Walk:
+    session: Any
     file: str
     pixels: Pixels
     outline: Corners
@@ -62,6 +72,7 @@ class _Walk:
     proposals: list[Proposal]
     said: list[bool] = field(default_factory=list)
     painted: list[bool] = field(default_factory=list)
+    unlearned: str = ""
 
     @property
     def here(self) -> Proposal | None:
@@ -79,6 +90,7 @@ class Suggesting(QObject):
         self.bench = bench
         self.search: Search | None = library_search()
         self.walk: _Walk | None = None
+        self._lesson: _Walk | None = None
         bench.slab_changed.connect(self.end)
         bench.photo_changed.connect(self._photo_changed)
         bench.closing.connect(self.end)
@@ -104,16 +116,32 @@ class Suggesting(QObject):
         outline = np.array(session.entry.arris.points, float)
         middle = outline.mean(axis=0)
         scale = self.bench.measuring.mm_per_px((float(middle[0]), float(middle[1])))
+        lesson, self._lesson = self._lesson, None
+        if lesson is not None and lesson.session is session:
+            session.gather()
+
+        def look(_: Any) -> _Walk:
+            walk = _Walk(session, file, pixels, outline, scale, [])
+            if lesson is not None:
+                try:
+                    search.learn(*_taught_by(lesson))
+                except Exception as error:  # the search goes on with what it knew
+                    walk.unlearned = str(error)
+            walk.proposals = search.find(pixels, outline, scale)
+            return walk
+
         self.bench.jobs.start(
             "suggest",
             "looking for defects",
-            lambda _: _Walk(file, pixels, outline, scale, search.find(pixels, outline, scale)),
+            look,
             self._found,
             lambda error: self.bench.said.emit(str(error), True),
         )
 
     def _found(self, walk: _Walk) -> None:
         session = self.bench.session
+        if walk.unlearned:
+            self.bench.said.emit(f"Nothing was learned: {walk.unlearned}", True)
         if session is None or session.file != walk.file:
             return
         found = [p for p in walk.proposals if p.mask.any() and not self._painted_already(p)]
@@ -218,7 +246,7 @@ class Suggesting(QObject):
         if layer is not None:
             self.bench.viewer.layers.selection.active = layer
         if walk is not None:
-            self._teach(walk)
+            self._lesson = walk if walk.said else self._lesson
             left = len(walk.proposals) - len(walk.said)
             self.bench.said.emit(
                 f"{sum(walk.said)} accepted, {walk.said.count(False)} rejected"
@@ -227,22 +255,21 @@ class Suggesting(QObject):
             )
         self.changed.emit()
 
-    def _teach(self, walk: _Walk) -> None:
-        search, said = self.search, list(zip(walk.proposals, walk.said, strict=False))
-        if search is not None and said:
-            # Of the search's own name: the next search waits until this is learned.
-            self.bench.jobs.start(
-                "suggest",
-                "",
-                lambda _: search.learn(walk.pixels, walk.outline, walk.mm_per_px, said),
-                lambda _: None,
-                lambda error: self.bench.said.emit(f"Nothing was learned: {error}", True),
-            )
-
     def _photo_changed(self) -> None:
         session = self.bench.session
         if self.walk is not None and (session is None or session.file != self.walk.file):
             self.end()
+
+
+def _taught_by(walk: _Walk) -> tuple[Any, ...]:
+    """Return what a walk teaches, as its face is painted now: its photo may be left already."""
+    said = list(zip(walk.proposals, walk.said, strict=False))
+    painted = None
+    if len(walk.said) == len(walk.proposals):
+        entry = walk.session.record.photo(walk.file)
+        lines = frozenset(d.number for d in entry.defects if KINDS[d.kind].line)
+        painted = walk.session.read_images(entry).labels.copy(), lines
+    return walk.pixels, walk.outline, walk.mm_per_px, said, painted
 
 
 def library_search() -> Search | None:
@@ -257,6 +284,7 @@ class LibrarySearch:
 
     def __init__(self) -> None:
         self._learner: Any = None
+        self._faces: dict[bytes, tuple[Any, Any]] = {}
 
     @property
     def learner(self) -> Any:
@@ -286,20 +314,28 @@ class LibrarySearch:
 
     def learn(
         self, pixels: Pixels, outline: Corners, mm_per_px: float | None,
-        said: Sequence[tuple[Proposal, bool]],
+        said: Sequence[tuple[Proposal, bool]], painted: Painted | None = None,
     ) -> None:  # fmt: skip
-        """Take in what was said: each proposal stands for the piece it covers most of."""
+        """Take in what was said: each proposal stands for the piece it covers most of.
+
+        A face that is walked again replaces what it taught before.
+        """
+        from slabvision.segment.learner import VisitLearner
         from slabvision.segment.suggest import look_over, piece_under
+        from slabvision.segment.verdicts import face_verdicts
 
         view, pieces = look_over(pixels, outline, mm_per_px=mm_per_px)
-        features, wanted = [], []
-        for proposal, accepted in said:
-            number = piece_under(view, pieces, proposal.mask, proposal.corner)
-            if number:
-                features.append(pieces.features[number - 1])
-                wanted.append(accepted)
-        if wanted:
-            self.learner.learn(np.array(features, np.float32), np.array(wanted, np.bool_))
+        if painted is not None:
+            taught = pieces.features, face_verdicts(view, pieces, *painted)
+        else:
+            under = [piece_under(view, pieces, p.mask, p.corner) for p, _ in said]
+            known = [(n - 1, accepted) for n, (_, accepted) in zip(under, said, strict=True) if n]
+            at = [k for k, _ in known]
+            taught = pieces.features[at], np.array([yes for _, yes in known], np.bool_)
+        self._faces[outline.tobytes()] = taught
+        self._learner = VisitLearner()
+        for features, wanted in self._faces.values():
+            self._learner.learn(features, wanted)
 
 
 def _ignoring_argument(call: Callable[[], None]) -> Callable[[Any], None]:

@@ -14,7 +14,7 @@ from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = ["VisitLearner"]
 
-_OFFSET_SPREAD, _SLOPE_SPREAD = 0.2, 0.1
+_OFFSET_SPREAD, _SLOPE_SPREAD = 0.3, 0.3
 """How far a visit is expected to differ from what was learned before: in the log odds of a kind,
 and in how much a feature counts, log odds per spread of it."""
 _TOLD_BY = tuple(
@@ -30,7 +30,8 @@ _ROUNDS = 12
 class VisitLearner:
     """Learns from accepted, rejected and painted defects; kept as plain numbers.
 
-    Each verdict is a row of features and yes or no. A ridge-penalised logistic regression (a
+    Each verdict is a row of features and yes or no; a finished face gives one for every piece
+    (:func:`slabvision.segment.verdicts.face_verdicts`). A ridge-penalised logistic regression (a
     normal prior round "nothing is different here") on top of the trained confidence gives what
     this visit adds, to checks, to knots and to the rest apart and to a few features of all; with
     few verdicts it adds little.

@@ -1,7 +1,7 @@
 """Photos of faces in a yard, with all that is no defect: tape, board, chalk, stickers, shadows.
 
 Made once into a folder. Some faces are clean: no defect but knots (a tree has branches), and
-chalk, saw marks and wet patches on them. The faces of the visit share their look, their yard, its
+chalk, saw marks and wet patches on them. The faces of a visit share their look, their yard, its
 light and the state of their surface.
 """
 
@@ -28,7 +28,7 @@ FOR_THE_TREES = {
     12.0: (*range(40_042, 40_054), 41_002, 41_003, *range(41_005, 41_011), *range(42_001, 42_011)),
 }
 APART = range(45_001, 45_011)
-VISIT = range(43_001, 43_007)
+VISITS = range(43_031, 43_037), range(43_041, 43_047)
 """Seeds (by megapixels where they differ); what is trained on is never counted on."""
 _CROWDED = {"rot": 2.0, "bark inclusions": 3.0, "holes": 1.0, "metal": 0.7}
 
@@ -90,7 +90,7 @@ def _surface(rng: np.random.Generator) -> Surface:
 
 def _make(seed: int, megapixels: float, file: Path) -> None:
     rng = np.random.default_rng(seed)
-    visit = seed in VISIT
+    visit = any(seed in each for each in VISITS)
     shared = np.random.default_rng(seed // 10) if visit else rng
     clean = seed % 3 == 0 and not visit
     surface = _surface(shared) if clean or visit else None
@@ -144,6 +144,6 @@ def yards_apart(folder: Path) -> list[Path]:
     return _kept(folder, APART, 12.0)
 
 
-def yards_of_a_visit(folder: Path) -> list[Path]:
-    """Files of the photos of a visit, 6 megapixels each."""
-    return _kept(folder, VISIT, 6.0)
+def yards_of_visits(folder: Path) -> list[list[Path]]:
+    """Files of the photos of some visits, 6 megapixels each."""
+    return [_kept(folder, seeds, 6.0) for seeds in VISITS]

@@ -32,7 +32,7 @@ from slabvision.segment.suggest import (
 )
 from tests.benchmarks.click_protocol import overlap
 from tests.benchmarks.grow_table import KNOTS, board, boxes, oval_in
-from tests.benchmarks.rendered_yards import YardFace, yards_apart, yards_of_a_visit
+from tests.benchmarks.rendered_yards import YardFace, yards_apart, yards_of_visits
 from tests.benchmarks.suggest_truth import LEAST_PX, RIGHT_OVERLAP, Truth, found, right, truths_of
 
 GROUPS = ("knot", "bark", "rot", "check")
@@ -127,11 +127,10 @@ def as_shown(
 
 
 def taught(faces: list[Counted]) -> VisitLearner:
-    """What verdicts on what is shown teach, face after face."""
+    """What faces teach that a person has finished: what is wanted is painted, shown or not."""
     learner = VisitLearner()
     for face in faces:
-        said = confidence_of(face.pieces, learner) >= LEAST_CONFIDENCE
-        learner.learn(face.pieces.features[said], face.good[said])
+        learner.learn(face.pieces.features, face.good)
     return learner
 
 
@@ -185,12 +184,18 @@ def main() -> None:
         dark = [(face, face.dark[k], right(face.dark[k], face.truths)) for face in faces]
         print(row(f"darker by {1 - np.exp(-darker):.0%}", dark))
     print(f"\n{np.median([face.seconds for face in faces]):.1f} s of one core a face (median)\n")
-    visit = [look(file) for file in yards_of_a_visit(args.folder)]
-    for title, those in (("a visit", visit), ("unlike faces", faces)):
-        first, later = those[:TAUGHT], those[TAUGHT:]
-        print(row(f"{title}, later faces, untaught", as_shown(later, LEAST_CONFIDENCE)))
-        after = as_shown(later, LEAST_CONFIDENCE, taught(first))
-        print(row(f"the same, taught by {TAUGHT}", after))
+    halves = []
+    for files in yards_of_visits(args.folder):
+        visit = [look(file) for file in files]
+        halves += [(visit[:TAUGHT], visit[TAUGHT:]), (visit[TAUGHT:], visit[:TAUGHT])]
+    for title, pairs in (
+        ("faces of a visit", halves),
+        ("unlike faces", [(faces[:TAUGHT], faces[TAUGHT:])]),
+    ):
+        told = [(None, later) for _, later in pairs], [(taught(one), on) for one, on in pairs]
+        for words, lessons in zip(("untaught", f"taught by {TAUGHT} others"), told, strict=True):
+            shown = [each for by, on in lessons for each in as_shown(on, LEAST_CONFIDENCE, by)]
+            print(row(f"{title}, {words}", shown))
     for long_px in LONG_PX if args.real is not None else ():
         print(on_boards(args.real, long_px))
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment.face_view import View
 from slabvision.segment.proposals import Candidate
+from slabvision.segment.verdicts import agreeing
 from tests.benchmarks.rendered_faces import KINDS
 from tests.benchmarks.rendered_yards import YardFace
 
@@ -71,12 +72,10 @@ def close_to(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def right(pieces: list[Candidate], truths: list[Truth]) -> NDArray[np.bool_]:
-    """For each piece whether a person would accept it.
-
-    A line where half of it lies within 3 px of true checks; anything else where it overlaps one
-    defect by 30 % (intersection over union).
-    """
-    shape = truths[0].mask.shape if truths else (1, 1)
+    """For each piece whether a person would accept it, by what is true."""
+    if not truths:
+        return np.zeros(len(pieces), np.bool_)
+    shape = truths[0].mask.shape
     checks = np.zeros(shape, bool)
     numbers = np.zeros(shape, np.int32)
     for k, truth in enumerate(truths, start=1):
@@ -84,18 +83,7 @@ def right(pieces: list[Candidate], truths: list[Truth]) -> NDArray[np.bool_]:
             checks |= truth.mask
         else:
             numbers[truth.mask] = k
-    near = close_to(checks)
-    sizes = np.bincount(numbers.ravel(), minlength=len(truths) + 1)
-    answer = np.zeros(len(pieces), bool)
-    for k, piece in enumerate(pieces if truths else []):
-        if piece.line:
-            answer[k] = near[piece.window][piece.mask].mean() > 0.5
-            continue
-        area = np.count_nonzero(piece.mask)
-        both = np.bincount(numbers[piece.window][piece.mask], minlength=len(truths) + 1)
-        both[0] = 0
-        answer[k] = (both / np.maximum(sizes + area - both, 1)).max() >= RIGHT_OVERLAP
-    return answer
+    return agreeing(pieces, numbers, checks)
 
 
 def found(pieces: list[Candidate], truths: list[Truth]) -> list[bool]:
