@@ -25,6 +25,7 @@ from slabvision.study.outline_lessons import (
     picture_lesson,
     turned,
 )
+from slabvision.study.outline_pictures import _before_another
 from slabvision.study.outline_scenes import OutlineScene, shrunk
 from slabvision.study.outline_unet_training import picture_batches
 from slabvision.study.unet_training import Net
@@ -167,3 +168,18 @@ def test_half_of_a_batch_carries_the_click_it_would_get_next() -> None:
         assert 2 <= row < 6
         assert 3 <= col < 9
     assert not looks[2:, ..., 53:].any()
+
+
+def test_a_slab_before_another_scene_is_the_one_meant() -> None:
+    """Both slabs are red: the one behind is ground, however much of it shows."""
+    scene = red_on_green()
+    before = classes_of(scene)
+    made = [_before_another(np.random.default_rng(seed), scene, scene) for seed in range(8)]
+    shown = [each for each in made if each is not None]
+    assert len(shown) >= 4
+    moved = 0
+    for picture, shows in shown:
+        assert picture.shape == (*shows.shape, 3)
+        assert (shows == FACE).sum() >= ((before == FACE) & (shows == GROUND)).sum()
+        moved += bool(((before == FACE) & (shows == GROUND)).any())
+    assert moved

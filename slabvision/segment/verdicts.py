@@ -14,13 +14,20 @@ from slabvision.segment.proposals import Candidate
 from slabvision.segment.suggest import Pieces
 from slabvision.segment.window import Mask
 
-__all__ = ["agreeing", "face_verdicts"]
+__all__ = ["LEAST_OVERLAP", "agreeing", "close_to", "face_verdicts"]
 
 _NEAR_PX = 3
 """Of the view: a line so near a painted check is that check."""
-_LEAST_OVERLAP = 0.3
+LEAST_OVERLAP = 0.3
+"""Of a piece and the defect that it is (intersection over union)."""
 _LEAST_SHARE = 0.5
 """Of a line that lies near painted checks."""
+
+
+def close_to(mask: Mask) -> Mask:
+    """Return a mask of the view and what lies within 3 px of it."""
+    size = (2 * _NEAR_PX + 1,) * 2
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones(size, np.uint8)) > 0)
 
 
 def agreeing(pieces: Sequence[Candidate], numbers: NDArray[Any], checks: Mask) -> Mask:
@@ -40,8 +47,7 @@ def agreeing(pieces: Sequence[Candidate], numbers: NDArray[Any], checks: Mask) -
         True for a line of which half lies within 3 px of checks, and for any other piece that
         overlaps one defect by 30 % (intersection over union).
     """
-    size = (2 * _NEAR_PX + 1,) * 2
-    near = cv2.dilate(checks.astype(np.uint8), np.ones(size, np.uint8)) > 0
+    near = close_to(checks)
     sizes = np.bincount(numbers.ravel())
     answer = np.zeros(len(pieces), np.bool_)
     for k, piece in enumerate(pieces):
@@ -51,7 +57,7 @@ def agreeing(pieces: Sequence[Candidate], numbers: NDArray[Any], checks: Mask) -
         both = np.bincount(numbers[piece.window][piece.mask], minlength=len(sizes))
         either = sizes + np.count_nonzero(piece.mask) - both
         overlaps = both[1:] / np.maximum(either[1:], 1)
-        answer[k] = overlaps.max(initial=0) >= _LEAST_OVERLAP
+        answer[k] = overlaps.max(initial=0) >= LEAST_OVERLAP
     return answer
 
 

@@ -127,9 +127,9 @@ def _before_another(
     """
     classes, behind = classes_of(scene), classes_of(other)
     rows, cols = classes.shape
-    middle = np.argwhere(classes == FACE).mean(axis=0) if (classes == FACE).any() else None
-    if middle is None:
+    if not (classes == FACE).any():
         return None
+    middle = np.argwhere(classes == FACE).mean(axis=0)
     back = np.asarray(other.pixels, np.float32)
     # One tree's slabs lie together: often nearly of one colour.
     usual = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -110,7 +111,7 @@ def kept_scene(file: Path) -> OutlineScene:
 
 
 def scenes_kept(
-    seeds: range, megapixels: float, folder: Path, yards: tuple[str, ...] = YARDS
+    seeds: Iterable[int], megapixels: float, folder: Path, yards: tuple[str, ...] = YARDS
 ) -> list[OutlineScene]:
     """Render scenes, or take those that an earlier run left in a folder."""
     folder.mkdir(parents=True, exist_ok=True)

@@ -182,11 +182,7 @@ def main(
     nets: dict[str, Net] = {name: dict(net) for name, net in load_unets("outline_unet").items()}
     before = dict(nets)
     if "first" in which:
-        hard = [
-            scene
-            for seed in HARD_SEEDS
-            for scene in scenes_kept(range(seed, seed + 1), 0.8, kept, HARD_YARDS)
-        ]
+        hard = scenes_kept(HARD_SEEDS, 0.8, kept, HARD_YARDS)
         nets["first"] = learn_first(small + large + hard, minutes, nets["first"] if on else None)
     if "edge" in which:
         nets["edge"] = learn_edge(small, large, minutes, nets["edge"] if on else None)

@@ -30,10 +30,11 @@ from slabvision.segment.suggest import (
     look_over,
     suggest_defects,
 )
+from slabvision.segment.verdicts import LEAST_OVERLAP
 from tests.benchmarks.click_protocol import overlap
 from tests.benchmarks.grow_table import KNOTS, board, boxes, oval_in
 from tests.benchmarks.rendered_yards import YardFace, yards_apart, yards_of_visits
-from tests.benchmarks.suggest_truth import LEAST_PX, RIGHT_OVERLAP, Truth, found, right, truths_of
+from tests.benchmarks.suggest_truth import LEAST_PX, Truth, found, right, truths_of
 
 GROUPS = ("knot", "bark", "rot", "check")
 LEVELS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
@@ -155,7 +156,7 @@ def on_boards(photos: Path, long_px: int) -> str:
         for what, (x0, y0, x1, y1) in told:
             here = x0 * factor, y0 * factor, x1 * factor, y1 * factor
             oval, (left, top, right_, low) = oval_in(here, labels.shape), (round(n) for n in here)
-            found_by = np.array([overlap(mask, oval) >= RIGHT_OVERLAP for mask in masks], np.bool_)
+            found_by = np.array([overlap(mask, oval) >= LEAST_OVERLAP for mask in masks], np.bool_)
             within = [mask[top : low + 1, left : right_ + 1].sum() / mask.sum() for mask in masks]
             good |= found_by | (np.array(within) > IN_BOX)
             there += what in KNOTS

@@ -7,19 +7,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from slabvision.opencv import cv2
 from slabvision.segment.face_view import View
 from slabvision.segment.proposals import Candidate
-from slabvision.segment.verdicts import agreeing
+from slabvision.segment.verdicts import LEAST_OVERLAP, agreeing, close_to
 from tests.benchmarks.rendered_faces import KINDS
 from tests.benchmarks.rendered_yards import YardFace
 
 CHECKS = ("end_check", "surface_check", "through_check", "shake", "pith")
-NEAR_PX = 3
-"""Of the shrunken face, 1600 px long."""
 LONG_MM = 50.0
 LEAST_PX = 60
-RIGHT_OVERLAP = 0.3
 
 
 class Truth(NamedTuple):
@@ -65,12 +61,6 @@ def truths_of(face: YardFace, view: View) -> list[Truth]:
     return found
 
 
-def close_to(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The mask and what lies within NEAR_PX of it."""
-    kernel = np.ones((2 * NEAR_PX + 1,) * 2, np.uint8)
-    return cv2.dilate(mask.astype(np.uint8), kernel) > 0
-
-
 def right(pieces: list[Candidate], truths: list[Truth]) -> NDArray[np.bool_]:
     """For each piece whether a person would accept it, by what is true."""
     if not truths:
@@ -106,5 +96,5 @@ def found(pieces: list[Candidate], truths: list[Truth]) -> list[bool]:
             both = np.count_nonzero(truth.mask[piece.window] & piece.mask)
             if both and not piece.line:
                 best = max(best, both / (area + np.count_nonzero(piece.mask) - both))
-        answer.append(best >= RIGHT_OVERLAP)
+        answer.append(best >= LEAST_OVERLAP)
     return answer
