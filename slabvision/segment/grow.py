@@ -101,13 +101,14 @@ class Growth:
     image : ndarray, shape (H, W) or (H, W, 3)
     first : ndarray, shape (2,)
         The first click, (row, col).
-    elliptic : bool, optional
-        Whether it is a kind that a face cuts in ellipses; None where the kind is not known.
+    kind : str, optional
+        A key of :data:`slabvision.defects.KINDS`, where it is known.
     """
 
-    def __init__(self, image: NDArray[Any], first: Floats, elliptic: bool | None = None) -> None:
+    def __init__(self, image: NDArray[Any], first: Floats, kind: str | None = None) -> None:
         self.image = image
-        self.elliptic = elliptic
+        self.kind = kind
+        self.elliptic = None if kind is None else defect_kind(kind).elliptic
         self.net = load_unets("grow")["grow"]
         self.first = first
         self.said = [Said(first, True, 0.0)]
@@ -137,7 +138,8 @@ class Growth:
         from scipy.special import expit
 
         known = window.known_in(self.image.shape)
-        score = scores(self.net, cells_of(window.seen_in(self.image), known, before, said))
+        looks = cells_of(window.seen_in(self.image), known, before, said, self.kind)
+        score = scores(self.net, looks)
         return np.where(known, expit(score[..., 1] - score[..., 0]), np.float32(0))
 
     def _worth(self, view: View) -> float:
@@ -391,8 +393,7 @@ def grow_region_soft(
             f"the order is of {sum(told)} clicks inside and {len(told) - sum(told)} outside; "
             f"{len(within)} and {len(without)} were given"
         )
-    elliptic = None if kind is None else defect_kind(kind).elliptic
-    growth = Growth(image, within[0], elliptic)
+    growth = Growth(image, within[0], kind)
     _hear(growth, within, without, told)
     mask, box, area_u = growth.finish()
     mask[ins[:, 0], ins[:, 1]] = True

@@ -16,7 +16,9 @@ __all__ = ["INPUTS", "SIDE", "Said", "Window", "cells_of", "depth_at", "signed"]
 SIDE = 96
 """Places on a side of the window, whatever its size in the photo."""
 _CELL = 2
-INPUTS = 26
+_TOLD_KINDS = {"sound_knot": 0, "loose_knot": 0, "bark_inclusion": 1, "rot": 2}
+"""Kinds the net is told, where they are said, and which number each is told by."""
+INPUTS = 29
 """Numbers told about each cell of 2 x 2 places; see :func:`cells_of`."""
 _NEAR = 1.0
 """How far a click itself is seen, cells."""
@@ -110,7 +112,9 @@ def depth_at(region: Mask, place: Floats) -> float:
     return float(abs(signed(region)[row, col]))
 
 
-def cells_of(seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Said]) -> Floats32:
+def cells_of(
+    seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Said], kind: str | None = None
+) -> Floats32:
     """Return what the net looks at, shape (SIDE / 2, SIDE / 2, INPUTS).
 
     Every place's colour against the window's mean in units of its spread; the distance to the
@@ -118,7 +122,7 @@ def cells_of(seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Sa
     a hill as wide as the error it lay in was deep; the latest click; where the photo is. How
     unlike each place's colour and unrest are to those clicked inside and to those clicked outside,
     and what its colour says after those inside and outside of the region before: a net of few
-    layers cannot compare what lies far apart by itself.
+    layers cannot compare what lies far apart by itself. And which kind it is, where that is said.
     Clicks and the mask before as inputs: Sofiiuk, Petrov and Konushin 2022, ICIP, "Reviving
     iterative training with mask guidance for interactive segmentation".
     """
@@ -145,7 +149,10 @@ def cells_of(seen: NDArray[Any], known: Mask, before: Mask | None, said: list[Sa
         if k == len(said) - 1:
             told[..., 6] = np.exp(-apart / (2 * (2 * _NEAR) ** 2)) * (1 if click.inside else -1)
     like = _alike(lab, known, before, said)
-    parts = in_cells(lab, _CELL, _CELL), in_cells(line, _CELL, _CELL), told, like
+    what = np.zeros((half, half, len(set(_TOLD_KINDS.values()))), np.float32)
+    if kind in _TOLD_KINDS:
+        what[..., _TOLD_KINDS[kind]] = 1
+    parts = in_cells(lab, _CELL, _CELL), in_cells(line, _CELL, _CELL), told, like, what
     return np.concatenate(parts, axis=2)
 
 

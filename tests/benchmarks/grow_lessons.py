@@ -20,14 +20,14 @@ from slabvision.segment.grow_look import SIDE, Said, cells_of, depth_at
 from slabvision.segment.unet import chances
 from slabvision.study.unet_training import UNKNOWN, Batch, Net
 from tests.benchmarks.click_protocol import deepest
-from tests.benchmarks.rendered_faces import KINDS, LEAST_PX, Face
+from tests.benchmarks.rendered_faces import LEAST_PX, Face
 
 _AROUND, _AROUND_PX = 4.0, 320
 """How much of the photo is kept round a region each way: in its sizes, and pixels at least."""
 _KEPT_PX = 640
 _FIRST_LOOKS = 0.45
 """How often the window is one of those looked through after the first click, whatever it shows."""
-_FIRST_SIDES_PX = 60.0, 1500.0
+_FIRST_SIDES_PX = 32.0, 1500.0
 _LARGEST_FILL = 4.0
 _IN_FLIGHT = 96
 _MOST_LOOKS = 8
@@ -39,6 +39,9 @@ _ANYWHERE = 0.04
 _TILES = 0.35
 """How often a window is a tile on the border of what was found, looked at once more."""
 _MARGIN_PX = 160
+_KIND_SAID = 0.4
+"""How often the kind is said."""
+_SAID_AS = {"knot": "sound_knot", "bark": "bark_inclusion", "rot": "rot"}
 _QUITE_WRONG, _WORSE = 0.4, 4.0
 """How often a tile is told a region that is quite wrong, and how much more wrong it is."""
 
@@ -67,12 +70,13 @@ class Lesson:
     said: list[Said] = field(default_factory=list)
     before: NDArray[np.bool_] | None = None
     tile: bool = False
+    kind: str | None = None
 
 
 def places_of(file: Path) -> Iterator[Place]:
-    """Yield the regions of a face; pieces of one kind that touch are one region."""
+    """Yield the regions of a face."""
     face = Face.load(file)
-    pixels, labels, numbers = face.pixels, face.labels, face.kinds
+    pixels, labels = face.pixels, face.labels
     for region in face.regions():
         box = region.box
         size = max(side.stop - side.start for side in box)
@@ -80,13 +84,7 @@ def places_of(file: Path) -> Iterator[Place]:
         low = [max(side.start - room, 0) for side in box]
         high = [min(side.stop + room, n) for side, n in zip(box, labels.shape, strict=True)]
         wide = np.s_[low[0] : high[0], low[1] : high[1]]
-        alike = [n for n, kind in numbers.items() if KINDS.get(kind) == region.kind]
-        own = labels[wide] == region.number
-        _, pieces = cv2.connectedComponents(np.isin(labels[wide], alike).astype(np.uint8))
-        truth = own | np.isin(pieces, np.unique(pieces[own]))
-        if region.kind == "knot":
-            truth = own
-        whole = truth
+        whole = truth = face.holds(region.numbers, wide)
         shrink = max(1.0, max(truth.shape) / _KEPT_PX)
         part, shown = pixels[wide], truth.astype(np.float32)
         if shrink > 1:
@@ -271,6 +269,8 @@ class Pool:
             tile = self.rng.uniform() < _TILES
             lesson = (_tile if tile else _window)(self.rng, place)
             if lesson is not None:
+                if self.rng.uniform() < _KIND_SAID:
+                    lesson.kind = _SAID_AS.get(kind)
                 return lesson
 
     def batches(self, _net: Net, _answers: Any) -> Iterator[Batch]:
@@ -278,7 +278,8 @@ class Pool:
         while True:
             self.shown = self.rng.choice(_IN_FLIGHT, self.size, replace=False).tolist()
             taken = [self.flight[k] for k in self.shown]
-            looks = [cells_of(each.seen, each.known, each.before, each.said) for each in taken]
+            looks = [cells_of(each.seen, each.known, each.before, each.said, each.kind)
+                     for each in taken]  # fmt: skip
             shows = [np.where(each.known, each.truth, UNKNOWN) for each in taken]
             yield np.stack(looks), np.stack(shows).astype(np.uint8)
 

@@ -53,7 +53,7 @@ def rendered(folder: Path) -> Iterator[Case]:
     for file in [*faces_for_testing(folder), *sorted(folder.glob("yard41???.npz"))]:
         face = Face.load(file)
         for region in face.regions():
-            yield Case(face.pixels, face.labels == region.number, region.kind)
+            yield Case(face.pixels, face.holds(region.numbers), region.kind)
 
 
 def boxes(folder: Path) -> Iterator[tuple[str, str, Box]]:

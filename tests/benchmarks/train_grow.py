@@ -29,7 +29,7 @@ _said = logging.getLogger(__name__)
 def places(folder: Path) -> list[Place]:
     """Return the regions learned from."""
     found: list[Place] = []
-    yards = sorted([*folder.glob("yard400??.npz"), *folder.glob("yard440??.npz")])
+    yards = sorted(folder.glob("yard4[0345]???.npz"))
     for file in [*faces_for_training(folder), *yards]:
         found += places_of(file)
     _said.info("%d photos of yards", len(yards))
@@ -37,9 +37,11 @@ def places(folder: Path) -> list[Place]:
     return found
 
 
-def main(folder: Path, out: Path, minutes: float, steps: int, *, on: bool = False) -> None:
+def main(
+    folder: Path, out: Path, minutes: float, steps: int, *, on: bool = False, seed: int = 1
+) -> None:
     """Render, learn and write."""
-    pool = Pool(places(folder), BATCH, 1 + on)
+    pool = Pool(places(folder), BATCH, seed)
     net = new_net(INPUTS, CHANNELS, 2, 2)
     if on:
         net = widened(dict(unet.load_unets("grow")["grow"]), CHANNELS, 2, INPUTS)
@@ -56,5 +58,6 @@ if __name__ == "__main__":
     parser.add_argument("--minutes", type=float, default=float("inf"), help="of learning")
     parser.add_argument("--steps", type=int, default=STEPS)
     parser.add_argument("--on", action="store_true", help="learn on from the net that is there")
+    parser.add_argument("--seed", type=int, default=1, help="of the lessons")
     said = parser.parse_args()
-    main(said.folder, said.out, said.minutes, said.steps, on=said.on)
+    main(said.folder, said.out, said.minutes, said.steps, on=said.on, seed=said.seed)
