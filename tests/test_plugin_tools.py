@@ -384,7 +384,7 @@ def needs(function: str) -> Any:
     )
 
 
-@needs("grow_region")
+@needs("RegionSearch")
 def test_a_region_of_the_sample_grows_from_a_click(make_napari_viewer: Any) -> None:
     from slabvision.sample import sample_folder
 

@@ -10,12 +10,12 @@ import pytest
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment import GrownRegion, grow_region, grow_region_soft
-from slabvision.segment.grow import Growth
+from slabvision.segment import GrownRegion, RegionSearch, grow_region, grow_region_soft
 from slabvision.segment.grow_colour import settled
 from slabvision.segment.grow_field import best_cut, field_of, logit
 from slabvision.segment.grow_look import INPUTS, SIDE, Said, Window, cells_of, depth_at, signed
 from slabvision.segment.grow_tiles import Sheet, in_tiles, sheet_of
+from slabvision.segment.growth import Growth
 from slabvision.segment.network import answers
 from slabvision.segment.window import BadClickError, BadPixelsError, Mask
 from tests.benchmarks.click_protocol import click_through, deepest, next_click, overlap
@@ -405,3 +405,39 @@ def test_real_knots(real_photos: Path) -> None:
         )
         gained.append(max(session.overlaps) - session.overlaps[0])
     assert np.mean(gained) > 0.15
+
+
+def test_a_search_gives_what_all_clicks_at_once_give_and_looks_for_the_last_one_only() -> None:
+    """By hand: five windows for the first click, no more for a click that was taken back."""
+    pixels, _ = spot(half=(30, 50))
+    inside, outside = [(150.0, 200.0), (150.0, 262.0)], [(110.0, 200.0)]
+    search, told = RegionSearch(pixels), [True, True, False]
+    for count in (1, 2, 3):
+        ins, outs = inside[: min(count, 2)], outside[: max(count - 2, 0)]
+        found = search.region(ins, outs, order=told[:count])
+        at_once = grow_region(pixels, ins, outs, order=told[:count])
+        assert (found.mask == at_once).all()
+    known = dict(search._known)
+    assert len(known) == 3
+    back = search.region(inside, order=told[:2])
+    assert (back.mask == grow_region(pixels, inside, order=told[:2])).all()
+    assert search._known == known
+    other = search.region([(40.0, 40.0)])
+    assert (other.mask == grow_region(pixels, [(40.0, 40.0)])).all()
+    assert len(search._known) == 1
+
+
+def test_a_region_stays_as_it_is_when_another_click_goes_on_from_it() -> None:
+    pixels, _ = spot()
+    growth = Growth(pixels, np.array([150.0, 200.0]))
+    before = growth.finish()[0]
+    after = growth.after(np.array([150.0, 280.0]), True)
+    assert after.finish()[0][150, 280]
+    assert not before[150, 280]
+    assert (growth.finish()[0] == before).all()
+    assert (len(growth.said), len(after.said)) == (1, 2)
+
+
+def test_a_search_refuses_a_kind_that_is_none() -> None:
+    with pytest.raises(KeyError):
+        RegionSearch(spot()[0], "knothole")

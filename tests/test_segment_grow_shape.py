@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from slabvision.opencv import cv2
 from slabvision.segment import grow_region
 from slabvision.segment.ellipses import borders, within
-from slabvision.segment.grow import Growth
 from slabvision.segment.grow_ellipse import heard_from, oval_of
 from slabvision.segment.grow_look import SIDE, Said, Window
+from slabvision.segment.growth import Growth
 from slabvision.segment.window import Mask
 from tests.benchmarks.click_protocol import click_through, next_click, overlap
 

@@ -171,10 +171,14 @@ def _trace(ask: Ask) -> Preview:
 
 
 def _grow(ask: Ask) -> Preview:
-    from slabvision.segment import grow_region
+    from slabvision.segment import RegionSearch
 
-    found = grow_region(ask.pixels, ask.inside, ask.outside, order=ask.order, kind=ask.kind)
-    mask, corner = cut_out(found)
+    search, of = ask.kept.get("region", (None, None))
+    if of is not ask.pixels or search.kind != ask.kind:
+        search = RegionSearch(ask.pixels, ask.kind)
+        ask.kept["region"] = search, ask.pixels
+    found = search.region(ask.inside, ask.outside, order=ask.order)
+    mask, corner = cut_out(found.mask)
     return Preview(mask, corner, "region")
 
 
@@ -212,7 +216,7 @@ TOOLS = (
          2, False, "trace_check_line", _trace),
     Tool("grow", "Grow from a click",
          "Choose its kind, click in its middle; Alt+click what is not part of it. "
-         "Enter accepts.", 1, True, "grow_region", _grow),
+         "Enter accepts.", 1, True, "RegionSearch", _grow),
 )  # fmt: skip
 """What finds defects."""
 

@@ -3,7 +3,7 @@
 Arrays in, masks out; every tool works in a window round the clicks.
 """
 
-from slabvision.segment.grow import GrownRegion, grow_region, grow_region_soft
+from slabvision.segment.grow import GrownRegion, RegionSearch, grow_region, grow_region_soft
 from slabvision.segment.outline import (
     NoSlabError,
     OutlineSearch,
@@ -20,6 +20,7 @@ __all__ = [
     "GrownRegion",
     "NoSlabError",
     "OutlineSearch",
+    "RegionSearch",
     "SlabOutline",
     "find_outline",
     "find_slab_outline",

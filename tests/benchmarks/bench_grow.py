@@ -1,8 +1,9 @@
 """Time of a click when growing a region, at 12 and 48 MP.
 
 Run with ``OMP_NUM_THREADS=1 pytest tests/benchmarks/bench_grow.py --benchmark-only -m "" -o
-addopts=""``. Bar: 150 ms a click at either size on an idle core. Every click before is heard
-again, so the fifth takes longer than the first.
+addopts=""``. Bar: 150 ms a click at either size on an idle core. ``grow_region`` hears every
+click before again, so the fifth takes longer than the first; a search, as the window has it, hears
+the last one only.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import pytest
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment import grow_region
+from slabvision.segment import RegionSearch, grow_region
 from tests.benchmarks.bench_trace import SHAPES
 
 pytestmark = pytest.mark.usefixtures("one_core")
@@ -35,12 +36,34 @@ def photo(request) -> NDArray[np.uint8]:
     return np.repeat(image.clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
 
 
+def clicks_on(photo, count) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The first so many clicks on the knot, inside and outside."""
+    rows, cols = photo.shape[:2]
+    zoom, middle = rows / 3000, np.array([rows // 2, cols // 2])
+    inside = middle + zoom * np.array(INSIDE[: min(count, 3)])
+    return inside, middle + zoom * np.array(OUTSIDE[: max(count - 3, 0)]).reshape(-1, 2)
+
+
 @pytest.mark.benchmark(group="a click in a knot: bar is 150 ms")
 @pytest.mark.parametrize("clicks", [1, 3, 5])
 def test_a_click(benchmark, photo, clicks):
-    rows, cols = photo.shape[:2]
-    zoom, middle = rows / 3000, np.array([rows // 2, cols // 2])
-    inside = middle + zoom * np.array(INSIDE[: min(clicks, 3)])
-    outside = middle + zoom * np.array(OUTSIDE[: max(clicks - 3, 0)]).reshape(-1, 2)
+    inside, outside = clicks_on(photo, clicks)
+    zoom = photo.shape[0] / 3000
     mask = benchmark.pedantic(grow_region, (photo, inside, outside), rounds=30, warmup_rounds=1)
     assert np.count_nonzero(mask) == pytest.approx(np.pi * 120 * 40 * zoom**2, rel=0.25)
+
+
+@pytest.mark.benchmark(group="one more click in a knot: bar is 150 ms")
+@pytest.mark.parametrize("clicks", [3, 5])
+def test_one_more_click(benchmark, photo, clicks):
+    inside, outside = clicks_on(photo, clicks)
+
+    def before():
+        search = RegionSearch(photo)
+        search.region(*clicks_on(photo, clicks - 1))
+        return (search,), {}
+
+    found = benchmark.pedantic(
+        lambda search: search.region(inside, outside), setup=before, rounds=30, warmup_rounds=1
+    )
+    assert found.mask.any()

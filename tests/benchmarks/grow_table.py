@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.grow import grow_region
+from slabvision.segment import RegionSearch
 from tests.benchmarks.click_protocol import Mask, Point, Session, click_through
 from tests.benchmarks.rendered_faces import Face, faces_for_testing
 
@@ -176,10 +176,11 @@ def grown(
 ) -> Callable[[list[Point], list[Point]], Mask]:
     """The tool measured; it is told the order of the clicks, as the window of the plugin does."""
     order: list[bool] = []
+    search = RegionSearch(case.pixels, kind)
 
     def segment(inside: list[Point], outside: list[Point]) -> Mask:
         order.append(len(inside) > sum(order))
-        return grow_region(case.pixels, inside, outside, order=order, kind=kind)
+        return search.region(inside, outside, order=order).mask
 
     return segment
 
