@@ -18,6 +18,7 @@ from slabvision.study.outline_grounds import (
     piece_of,
     soft,
 )
+from slabvision.study.outline_rounds import round_ring, with_rings
 from slabvision.study.outline_scenes import OutlineScene
 
 __all__ = ["training_picture"]
@@ -75,9 +76,12 @@ def _blob(rng: np.random.Generator, shape: tuple[int, int]) -> NDArray[np.float6
 
 
 def _cut_anew(
-    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
+    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene, *, rings: bool = False
 ) -> tuple[Picture, Classes] | None:
-    """Return wood of one scene, cut to a random shape, on other ground, with or without bark."""
+    """Return wood of one scene, cut to a random shape, on other ground, with or without bark.
+
+    With rings it looks like the sawn end of a log.
+    """
     classes = classes_of(scene)
     shape = (classes.shape[0], classes.shape[1])
     at = np.argwhere(classes == FACE)
@@ -89,7 +93,12 @@ def _cut_anew(
     if wood is None:
         return None
     out = jittered(rng, ground_for(rng, scene, other, shape, 0.55))
-    mask = filled(shape, _blob(rng, shape))
+    rim = (round_ring if rings else _blob)(rng, shape)
+    mask = filled(shape, rim)
+    if rings:
+        wood = wood.astype(np.float32)
+        calm = cv2.GaussianBlur(wood, (0, 0), float(rng.exponential(8)) + 0.5)
+        wood = with_rings(rng, calm + rng.uniform(0.1, 0.8) * (wood - calm), rim, mask > 0)
     new: Classes = mask.copy()
     if rng.uniform() < 0.5:
         wide = 2 * int(rng.integers(2, 12)) + 1
@@ -194,11 +203,13 @@ def training_picture(
     scene, other : OutlineScene
         The slab's, and one that may lend its ground.
     """
-    kinds = ["as it is", "elsewhere", "ground", "another", "shape"]
-    kind = str(rng.choice(kinds, p=[0.36, 0.2, 0.16, 0.16, 0.12]))
+    kinds = ["as it is", "elsewhere", "ground", "another", "shape", "end"]
+    kind = str(rng.choice(kinds, p=[0.28, 0.17, 0.13, 0.14, 0.08, 0.2]))
     made = None
-    if kind in ("another", "shape"):
-        made = (_before_another if kind == "another" else _cut_anew)(rng, scene, other)
+    if kind == "another":
+        made = _before_another(rng, scene, other)
+    elif kind in ("shape", "end"):
+        made = _cut_anew(rng, scene, other, rings=kind == "end")
     if made is None:
         if kind in ("ground", "another"):
             made = _on_other_ground(rng, scene, other)

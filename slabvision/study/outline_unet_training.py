@@ -52,7 +52,7 @@ SMALL, LARGE = 120, 40
 HARD_SEEDS = *range(2218, 2544), *range(2660, 2752)
 HARD_YARDS = "stack", "rack"
 """Further scenes of 0.8 MP where other wood lies all round; the seed's remainder chooses."""
-PICTURES = 5
+PICTURES = 3
 """Pictures made of each scene."""
 CLASSES = 4
 """Ground, face, bark, side."""
