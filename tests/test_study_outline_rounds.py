@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from slabvision.study.outline_classes import BARK, FACE, GROUND, filled
-from slabvision.study.outline_pictures import _cut_anew
+from slabvision.study.outline_classes import BARK, FACE, GROUND, classes_of, filled
+from slabvision.study.outline_pictures import end_scene
 from slabvision.study.outline_rounds import round_ring, with_rings
 from slabvision.study.outline_scenes import shrunk
 from tests.test_study_outline_lessons import red_on_green
@@ -45,11 +45,15 @@ def test_rings_run_round_the_pith_and_nothing_else_changes() -> None:
 
 def test_an_end_cut_from_a_scene_is_its_wood_on_another_ground() -> None:
     scene = shrunk(red_on_green(), 384)
-    made = [_cut_anew(np.random.default_rng(k), scene, scene, rings=True) for k in range(10)]
+    made = [end_scene(np.random.default_rng(k), scene, scene) for k in range(10)]
     shown = [each for each in made if each is not None]
     assert len(shown) >= 5
-    for picture, shows in shown:
+    for end in shown:
+        shows = classes_of(end)
         assert set(np.unique(shows)) <= {GROUND, FACE, BARK}
-        face = picture[shows == FACE].mean(axis=0)
-        assert picture.shape == (*shows.shape, 3)
+        assert end.pixels.shape == (*shows.shape, 3)
+        assert ((shows == FACE) == (filled(shows.shape, end.arris) > 0)).all()
+        face = end.pixels[shows == FACE].mean(axis=0)
         assert face.std() < 12 or face[0] > face[1], "red, or photographed without colour"
+    assert any((classes_of(end) == BARK).any() for end in shown)
+    assert not all((classes_of(end) == BARK).any() for end in shown)

@@ -5,10 +5,13 @@ So few renders look alike that what is learned from them alone would know the re
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.segment.window import Floats
 from slabvision.study.outline_classes import BARK, FACE, GROUND, Classes, classes_of, filled
 from slabvision.study.outline_grounds import (
     Picture,
@@ -21,8 +24,10 @@ from slabvision.study.outline_grounds import (
 from slabvision.study.outline_rounds import round_ring, with_rings
 from slabvision.study.outline_scenes import OutlineScene
 
-__all__ = ["training_picture"]
+__all__ = ["end_scene", "training_picture"]
 
+_USUAL_SIDE = 832
+"""Longer side of most pictures, pixels: bark is so many times as wide where one is larger."""
 _COVERED = 0.2
 """Share of pictures with posts, or another slab, before the slab."""
 
@@ -76,9 +81,14 @@ def _blob(rng: np.random.Generator, shape: tuple[int, int]) -> NDArray[np.float6
 
 
 def _cut_anew(
-    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene, *, rings: bool = False
+    rng: np.random.Generator,
+    scene: OutlineScene,
+    other: OutlineScene,
+    rim: Floats,
+    *,
+    rings: bool = False,
 ) -> tuple[Picture, Classes] | None:
-    """Return wood of one scene, cut to a random shape, on other ground, with or without bark.
+    """Return wood of one scene, cut to a shape, on other ground, with or without bark.
 
     With rings it looks like the sawn end of a log.
     """
@@ -93,7 +103,6 @@ def _cut_anew(
     if wood is None:
         return None
     out = jittered(rng, ground_for(rng, scene, other, shape, 0.55))
-    rim = (round_ring if rings else _blob)(rng, shape)
     mask = filled(shape, rim)
     if rings:
         wood = wood.astype(np.float32)
@@ -101,7 +110,7 @@ def _cut_anew(
         wood = with_rings(rng, calm + rng.uniform(0.1, 0.8) * (wood - calm), rim, mask > 0)
     new: Classes = mask.copy()
     if rng.uniform() < 0.5:
-        wide = 2 * int(rng.integers(2, 12)) + 1
+        wide = 2 * int(rng.integers(2, 12) * max(shape) / _USUAL_SIDE) + 1
         ring = cv2.dilate(mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))
         patchy = cv2.GaussianBlur(rng.standard_normal(shape, dtype=np.float32), (0, 0), 8)
         ring = np.where((patchy > -patchy.std()) | (mask > 0), ring, 0)
@@ -114,6 +123,23 @@ def _cut_anew(
         shade = cv2.GaussianBlur(moved.astype(np.float32), (0, 0), rng.uniform(2, 12))
         out = out * (1 - 0.5 * rng.uniform() * shade * (new == GROUND))[..., None]
     return out + soft(mask) * (jittered(rng, wood) - out), new
+
+
+def end_scene(
+    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
+) -> OutlineScene | None:
+    """Return a log's end as large as a scene, of its wood; None where too little of it is seen."""
+    rim = round_ring(rng, scene.hidden.shape)
+    made = _cut_anew(rng, scene, other, rim, rings=True)
+    if made is None:
+        return None
+    whole = (made[1] > 0).astype(np.uint8)
+    around = max(cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
+    bark = around[:, 0, ::-1].astype(np.float64)
+    return replace(
+        scene, pixels=_photographed(rng, made[0]), arris=rim, bark=bark, widest=bark,
+        hidden=np.zeros_like(scene.hidden), words="end",
+    )  # fmt: skip
 
 
 def _on_other_ground(
@@ -209,7 +235,9 @@ def training_picture(
     if kind == "another":
         made = _before_another(rng, scene, other)
     elif kind in ("shape", "end"):
-        made = _cut_anew(rng, scene, other, rings=kind == "end")
+        rings = kind == "end"
+        rim = (round_ring if rings else _blob)(rng, scene.hidden.shape)
+        made = _cut_anew(rng, scene, other, rim, rings=rings)
     if made is None:
         if kind in ("ground", "another"):
             made = _on_other_ground(rng, scene, other)

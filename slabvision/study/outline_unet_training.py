@@ -31,6 +31,7 @@ from slabvision.study.outline_lessons import (
     picture_lesson,
     turned,
 )
+from slabvision.study.outline_pictures import end_scene
 from slabvision.study.outline_scenes import OutlineScene, scenes_kept, shrunk
 from slabvision.study.unet_training import (
     Batch,
@@ -158,7 +159,8 @@ def learn_edge(
 ) -> Net:
     """Return the net that finds its edge, from the start or learned on from one before."""
     ribbons, sharp = (
-        [EdgeLessons(each) for each in (*scenes, *_nearer(scenes))] for scenes in (small, large)
+        [EdgeLessons(each) for each in (*scenes, *_nearer(scenes), *_ends(scenes))]
+        for scenes in (small, large)
     )
     net, rate = (
         (new_net(23, EDGE, CLASSES, 3), FROM_START) if before is None else (before, LEARN_ON)
@@ -172,6 +174,13 @@ def _nearer(scenes: list[OutlineScene]) -> list[OutlineScene]:
     rng = np.random.default_rng(7)
     parts = [nearer(rng, each) for each in scenes for _ in range(NEARER)]
     return [each for each in parts if each is not None]
+
+
+def _ends(scenes: list[OutlineScene]) -> list[OutlineScene]:
+    """Return an end of a log for each scene that shows enough of its wood."""
+    rng = np.random.default_rng(8)
+    ends = [end_scene(rng, each, scenes[int(rng.integers(len(scenes)))]) for each in scenes]
+    return [each for each in ends if each is not None]
 
 
 def main(
