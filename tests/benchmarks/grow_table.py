@@ -27,6 +27,8 @@ _BALL_PX = 3
 _KEYS = {"rot": "rot", "bark": "bark_inclusion", "hole": "hole", "stain": "metal"}
 """Kinds of defects by what the tables call them; the rest are knots."""
 Box = tuple[float, float, float, float]
+SEEN = 1.5
+"""Regions whose colour stands out so far are counted by themselves as well."""
 KNOTS = ("Live_Knot", "Dead_Knot", "knot_with_crack", "Knot_missing")
 
 
@@ -41,6 +43,25 @@ class Case:
         pad = (high - low) // 2 + 20
         self.top, self.left = np.maximum(low - pad, 0)
         self.bottom, self.right = np.minimum(high + pad, truth.shape)
+
+    @property
+    def stands_out(self) -> float:
+        """How far its colour lies from what is round it, in spreads of both (Mahalanobis 1936).
+
+        What a person could tell from the photo, whatever tool is measured: under 1.5 there is
+        little to click at.
+        """
+        size = float(np.sqrt(np.count_nonzero(self.truth)))
+        part = np.s_[self.top : self.bottom, self.left : self.right]
+        truth = self.truth[part]
+        lab = cv2.cvtColor(self.pixels[part].astype(np.float32) / 255, cv2.COLOR_RGB2LAB)
+        lab = cv2.GaussianBlur(lab, (0, 0), 1)
+        off = cv2.distanceTransform((~truth).astype(np.uint8), cv2.DIST_L2, 5)
+        within, around = lab[truth], lab[(off > 1.5) & (off < max(4.0, 0.6 * size))]
+        spread = sum(np.cov(each.T) * len(each) for each in (within, around))
+        spread = spread / (len(within) + len(around)) + np.eye(3)  # 1: hardly seen
+        apart = within.mean(axis=0) - around.mean(axis=0)
+        return float(np.sqrt(apart @ np.linalg.solve(spread, apart)))
 
     @property
     def radius(self) -> float:
@@ -200,15 +221,21 @@ METHODS: dict[str, Callable[[Case, float], Callable[[list[Point], list[Point]], 
 
 
 def measure(cases: list[Case], methods: list[str]) -> dict[tuple[str, str], list[Session]]:
-    """Play the protocol with each method on each region."""
+    """Play the protocol with each method on each region.
+
+    Regions that stand out are counted once more by themselves.
+    """
     sizes: dict[str, list[float]] = defaultdict(list)
     for case in cases:
         sizes[case.kind].append(case.radius)
     played: dict[tuple[str, str], list[Session]] = defaultdict(list)
     for case in cases:
+        kinds = [case.kind, f"{case.kind}, seen"] if case.stands_out >= SEEN else [case.kind]
         for method in methods:
             segment = METHODS[method](case, float(np.median(sizes[case.kind])))
-            played[case.kind, method].append(click_through(segment, case.truth))
+            session = click_through(segment, case.truth)
+            for kind in kinds:
+                played[kind, method].append(session)
     return played
 
 
