@@ -74,6 +74,26 @@ def test_a_hair_from_a_thick_region_to_the_rim_is_not_its_going_on() -> None:
     assert not growth._goes_on(view)
 
 
+@pytest.mark.parametrize(
+    ("half", "depth"),
+    [
+        # By hand: 400 px from the middle of a window of 256 px, a quarter of it taken off.
+        ((20, 24), 400 - 64),
+        # A streak 8 places of 256 / 96 px thick at its thickest: one and a half times half of that.
+        ((4, 40), 1.5 * 4 * 256 / SIDE),
+    ],
+)
+def test_a_streak_is_missed_beyond_its_window_no_deeper_than_it_is_thick(
+    half: tuple[int, int], depth: float
+) -> None:
+    growth = Growth(streak()[0], np.array([200.0, 700.0]))
+    field = np.full((SIDE, SIDE), -1, np.float32)
+    field[48 - half[0] : 48 + half[0], 48 - half[1] : 48 + half[1]] = 1
+    growth.view = growth.view._replace(window=Window(np.array([200.0, 700.0]), 256.0), field=field)
+    assert growth.wrong(np.array([200.0, 1100.0]), True) == pytest.approx(depth, rel=0.02)
+    assert growth.wrong(np.array([200.0, 1100.0]), False) == 0
+
+
 def test_how_far_a_point_lies_in_an_ellipse() -> None:
     """Half axes 20 and 5 px by hand: a middle 5 px from the border, one end 4 px inside it."""
     shape = np.array([[0.0, 0.0, np.log(4.0), 0.0]])  # long side along the rows

@@ -43,6 +43,9 @@ to less than the former share of them."""
 _ALIKE, _LONG = 0.4, 8.0
 """Where the kind is not said, an ellipse is shown for a region that overlaps it by so much, and is
 no longer, in its width."""
+_STREAK, _AS_THICK = 2.5, 1.5
+"""A region longer than the former, in its width, is missed beyond its window no deeper than the
+latter, in half its thickness."""
 _SURE = 0.84
 """The uncertain part of a region lies between this chance and the opposite one."""
 
@@ -263,8 +266,12 @@ def _wrong_in(view: View, point: Floats, inside: bool) -> float:
     """How far on the wrong side of the border of a view a point lies, pixels; 0 if right."""
     place, side = view.window.places(point), view.window.side
     if not ((place > -0.5) & (place < SIDE - 0.5)).all():
-        far = float(np.abs(point - view.window.middle).max())
-        return max(far - side / 4, 1.0) if inside else 0.0
+        far = float(np.abs(point - view.window.middle).max()) - side / 4
+        if _elongation(view.region) > _STREAK:
+            # A streak goes on about as thick as it is, however far.
+            thick = float(signed(view.region).max()) * view.window.step
+            far = min(far, _AS_THICK * thick)
+        return max(far, 1.0) if inside else 0.0
     row, col = np.clip(np.rint(place), 0, SIDE - 1).astype(int)
     if bool(view.field[row, col] > 0) == inside:
         return 0.0
