@@ -230,7 +230,7 @@ def training_picture(
         The slab's, and one that may lend its ground.
     """
     kinds = ["as it is", "elsewhere", "ground", "another", "shape", "end"]
-    kind = str(rng.choice(kinds, p=[0.28, 0.17, 0.13, 0.14, 0.08, 0.2]))
+    kind = str(rng.choice(kinds, p=[0.26, 0.15, 0.11, 0.12, 0.06, 0.3]))
     made = None
     if kind == "another":
         made = _before_another(rng, scene, other)

@@ -34,7 +34,7 @@ def round_ring(rng: np.random.Generator, shape: tuple[int, int]) -> Floats:
         for _ in range(int(rng.integers(1, 3))):
             way = np.cos(t - rng.uniform(0, 2 * np.pi))
             radius = np.minimum(radius, rng.uniform(0.3, 0.85) / np.maximum(way, 1e-3))
-    size = min(shape) * rng.uniform(0.26, 0.56)
+    size = min(shape) * rng.uniform(0.28, 0.6)
     squash = np.exp(rng.normal(0, 0.1))
     middle = np.array(shape) / 2 + rng.normal(0, 0.07, 2) * shape
     row = middle[0] + size * radius * np.sin(t) * squash
@@ -55,7 +55,7 @@ def with_rings(
     skin : ndarray of bool, shape (H, W)
         Where the end is; what lies elsewhere means nothing.
     """
-    shape = (wood.shape[0], wood.shape[1])
+    plain, shape = wood, (wood.shape[0], wood.shape[1])
     middle = rim.mean(axis=0)
     pith = middle + rng.normal(0, 0.12, 2) * np.ptp(rim, axis=0) / 2
     away = rim - pith
@@ -73,9 +73,15 @@ def with_rings(
     ends = np.concatenate([[0.0], np.cumsum(widths) / widths.sum()])
     ring = np.clip(np.searchsorted(ends, share.ravel()).reshape(shape) - 1, 0, count - 1)
     within = np.clip((share - ends[ring]) / np.diff(ends)[ring], 0, 1)
-    dark = rng.uniform(0.05, 0.55) * rng.uniform(0.4, 1.0, count)[ring]
+    dark = rng.uniform(0.05, 0.75) * rng.uniform(0.5, 1.0, count)[ring]
+    if rng.uniform() < 0.5:  # the first years grew wide and pale
+        young = rng.uniform(0.15, 0.6) + 0.03 * _waves(rng, angle)
+        faint = 1 / (1 + np.exp(np.clip((share - young) / rng.uniform(0.005, 0.04), -30, 30)))
+        dark = dark * (1 - rng.uniform(0.6, 1.0) * faint)
     late = within ** rng.uniform(1.0, 6.0)
     tone = 1 - dark * late
+    if rng.uniform() < 0.4:
+        wood = wood + (255 - wood) * rng.uniform(0.2, 0.7)
     hues = np.array([*rng.uniform(0.75, 1.1, 2), 1.0])
     out = np.asarray(wood, np.float64) * tone[..., None] ** hues
     if rng.uniform() < 0.5:
@@ -96,7 +102,7 @@ def with_rings(
                     cv2.FONT_HERSHEY_SIMPLEX, rng.uniform(0.4, 1.2), 255, int(rng.integers(1, 4)),
                     cv2.LINE_AA)  # fmt: skip
         out += (ink / 255)[..., None] * (rng.uniform(0, 120, 3) - out)
-    return np.where(skin[..., None], out, wood)
+    return np.where(skin[..., None], out, plain)
 
 
 def _waves(
