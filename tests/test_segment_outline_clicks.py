@@ -110,7 +110,8 @@ def test_a_click_moves_the_edge_near_it_and_nothing_else() -> None:
     after = find_slab_outline(image, outside=[click]).points
     assert not shapely.Polygon(after).contains(shapely.Point(click))
     change = shapely.Polygon(before).symmetric_difference(shapely.Polygon(after))
-    assert change.hausdorff_distance(shapely.Point(click)) < 250
+    # Half a pixel along the edge is no move: two nets seldom agree to less.
+    assert change.buffer(-0.25).hausdorff_distance(shapely.Point(click)) < 100
     assert overlap(after, before) > 0.85
     away = shapely.box(215, 0, *SHAPE)  # below the middle
     assert change.intersection(away).area < 1

@@ -166,12 +166,17 @@ def by_frame(size: tuple[int, int]) -> Floats32:
 
 
 def edge_chances(ribbon: Ribbon, inside: Floats, outside: Floats) -> Floats32:
-    """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4)."""
+    """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4).
+
+    Clicks are heard by the net that hears them better, see DEVELOPERS.md.
+    """
+    clicked = len(inside) > 0 or len(outside) > 0
+    net = load_unets("outline_unet")["edge_clicked" if clicked else "edge"]
     lab, seen = ribbon.lab, ribbon.seen
     round_it = np.arange(-_ROUND_IT, len(lab) + _ROUND_IT)
     at = round_it % len(lab) if ribbon.closed else np.clip(round_it, 0, len(lab) - 1)
     said = clicks_along(ribbon, inside, outside)[at[::2] // 2]
-    score = scores(load_unets("outline_unet")["edge"], edge_look(lab[at], seen[at], said))
+    score = scores(net, edge_look(lab[at], seen[at], said))
     return chances(score[_ROUND_IT:-_ROUND_IT])
 
 
