@@ -15,8 +15,14 @@ from slabvision.segment.outline_cells import CELLS_SIDE, cells_of, in_cells, mir
 from slabvision.segment.outline_edge import REACH, Ribbon, clicks_along
 from slabvision.segment.outline_look import Small, shrink
 from slabvision.segment.outline_net import Net, load_nets
-from slabvision.segment.outline_pieces import corrected
-from slabvision.segment.outline_settle import by_frame, reaching_frame, ring_of_votes, votes
+from slabvision.segment.outline_pieces import corrected, filled
+from slabvision.segment.outline_votes import (
+    by_frame,
+    piece_of_votes,
+    reaching_frame,
+    ring_of_votes,
+    votes,
+)
 from slabvision.segment.outline_ways import ways_from
 from slabvision.segment.unet import answer, chances, load_unets, scores
 from slabvision.segment.window import BadClickError, BadPixelsError
@@ -144,10 +150,22 @@ def test_the_ring_of_votes_by_hand() -> None:
     field[10, 12] = 1  # another piece is left alone
     before = np.zeros(field.shape, np.bool_)
     before[4:7, 5:9] = True
-    ring, piece = ring_of_votes(field, before)
+    piece = piece_of_votes(field, before)
+    ring = ring_of_votes(field, piece)
     assert piece.sum() == 30
     assert ring.min(axis=0).tolist() == [2.75, 3.75]
     assert ring.max(axis=0).tolist() == [7.25, 9.25]
+
+
+def test_holes_are_filled_as_scipy_fills_them() -> None:
+    """Against ``scipy.ndimage.binary_fill_holes``, a general-purpose reference library."""
+    from scipy.ndimage import binary_fill_holes
+
+    rng = np.random.default_rng(5)
+    mask = rng.random((60, 90)) > 0.35
+    got = filled(mask)
+    assert (got == binary_fill_holes(mask)).all()
+    assert got.sum() > mask.sum()
 
 
 def test_a_piece_that_reached_the_frame_reaches_it_again_only_where_it_did() -> None:
@@ -164,9 +182,11 @@ def test_a_piece_that_reached_the_frame_reaches_it_again_only_where_it_did() -> 
 def test_without_a_vote_for_wood_the_piece_stays() -> None:
     before = np.zeros((12, 14), np.bool_)
     before[3:8, 4:10] = True
-    ring, piece = ring_of_votes(np.full((12, 14), -1, np.float32), before)
+    field = np.full((12, 14), -1, np.float32)
+    piece = piece_of_votes(field, before)
     assert (piece == before).all()
-    assert ring.max(axis=0).tolist() == [7, 9]
+    ring = ring_of_votes(field, piece)
+    assert ring.max(axis=0) == pytest.approx([7, 9], abs=0.01)
 
 
 def test_votes_lie_where_the_ribbon_lies_and_beyond_it_the_piece_speaks() -> None:
@@ -180,7 +200,7 @@ def test_votes_lie_where_the_ribbon_lies_and_beyond_it_the_piece_speaks() -> Non
     ribbon = Ribbon(lab, seen, points, outward, 1.0, False)
     piece = np.zeros((100, 100), np.bool_)
     piece[:10] = True
-    field = votes(ribbon, wood, piece, np.array([2.0, 2.0]))
+    field = votes([(ribbon, wood)], piece, np.array([2.0, 2.0]))
     assert field[12:27, 20:80] == pytest.approx(np.log(9), abs=0.15)
     assert field[34:50, 20:80] == pytest.approx(-np.log(9), abs=0.15)
     assert field[0, 50] > 3

@@ -9,6 +9,7 @@ import numpy as np
 from slabvision.opencv import cv2
 from slabvision.segment.outline_clicks import (
     Click,
+    Heard,
     depth_of,
     elsewhere_as_before,
     heard,
@@ -17,10 +18,16 @@ from slabvision.segment.outline_clicks import (
     with_clicks,
 )
 from slabvision.segment.outline_edge import EDGE_SIDE
-from slabvision.segment.outline_first import LEAST_SHARE, Bark, slab_chance, slab_piece
-from slabvision.segment.outline_look import shrink
+from slabvision.segment.outline_first import (
+    LEAST_SHARE,
+    Bark,
+    shrunk,
+    slab_chance,
+    slab_piece,
+)
 from slabvision.segment.outline_pieces import chance_of, log_odds, rim
-from slabvision.segment.outline_settle import Settled, grid_of, ring_of, settle
+from slabvision.segment.outline_settle import Looked, pictures_of, settle, settle_near
+from slabvision.segment.outline_votes import Settled, grid_of, ring_of
 from slabvision.segment.window import Clicks, Floats, Floats32, Mask, as_clicks, as_pixels
 
 __all__ = [
@@ -161,18 +168,20 @@ class OutlineSearch:
         self.bark: Bark = bark
         image = as_pixels(pixels)
         self.shape = (int(image.shape[0]), int(image.shape[1]))
-        self._image = image
-        self._small = shrink(image)
-        self._factor = np.array(self.shape) / np.array(self._small.lab.shape[:2])
+        self._small = shrunk(image)
         scale = max(1.0, max(self.shape) / EDGE_SIDE)
         if scale > 1:
             size = (round(self.shape[1] / scale), round(self.shape[0] / scale))
             image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
-        self._fine = image
+        self._pictures = pictures_of(image)
+        self._factor = np.array(self.shape) / np.array(self._small.piece.lab.shape[:2])
         self._known: dict[tuple[Click, ...], _Known | None] = {}
 
     def outline(self, inside: Clicks = (), outside: Clicks = ()) -> SlabOutline:
-        """Return the outline after all clicks so far, as :func:`find_slab_outline` does.
+        """Return the outline after all clicks so far.
+
+        The first answer is that of :func:`find_slab_outline`. What clicks before said holds:
+        a further click is heard after them, a click taken back gives the answer before it again.
 
         Parameters
         ----------
@@ -190,7 +199,7 @@ class OutlineSearch:
             )
         ]
         everything = tuple(sorted(set(clicks)))
-        told: tuple[Click, ...] = ()
+        told = self._longest_known(everything)
         known = self._after(told, None)
         if known is None and clicks:
             told, known = everything, self._look(everything)
@@ -209,6 +218,12 @@ class OutlineSearch:
         settled = with_clicks(known.settled, everything, self.shape)
         return _closed_by_frame(ring_of(settled, self.shape), self.shape)
 
+    def _longest_known(self, clicks: tuple[Click, ...]) -> tuple[Click, ...]:
+        """Return which of some clicks were heard already, in the order they were: most of them."""
+        among = set(clicks)
+        heard_before = [told for told in self._known if among.issuperset(told)]
+        return max(reversed(heard_before), key=len, default=())
+
     def _after(self, told: tuple[Click, ...], before: _Known | None) -> _Known | None:
         """Return what is known after some clicks, None where there is no slab."""
         if told not in self._known:
@@ -219,11 +234,12 @@ class OutlineSearch:
         """Look at the whole photo, nothing being known but clicks."""
         near = self._in_small(told)
         inside, outside = only(near, inside=True), only(near, inside=False)
-        chance = slab_chance(self._image, self._small, inside, outside, self.bark)
-        piece = slab_piece(chance, self._small.lab, inside, outside)
+        chance = slab_chance(self._small, inside, outside, self.bark)
+        piece = slab_piece(chance, self._small.piece.lab, inside, outside)
         if piece.mean() < LEAST_SHARE:
             return None
-        return _Known(log_odds(chance), self._settled(piece, told, chance))
+        ring = rim(piece, (float(self._factor[0]), float(self._factor[1])), self.shape)
+        return _Known(log_odds(chance), settle(self._looked(told, chance), ring))
 
     def _correct(self, before: _Known, told: tuple[Click, ...]) -> _Known:
         """Return what is known after one more click, the last of those told."""
@@ -232,17 +248,21 @@ class OutlineSearch:
         first = len(told) == 1 and depth > _DEEP * self._half_width(before.settled)
         after = self._look(told) if first else None
         if after is None:
-            after = self._look_near(before, told, depth)
-            if _shared(before.settled, after.settled) < _ANOTHER:
-                after = self._look(told) or after
-        if _shared(before.settled, after.settled) < _ANOTHER:
+            now, rough = self._heard(before, told, depth)
+            if _shared(before.settled.piece, rough) < _ANOTHER:
+                after = self._look(told)
+        if after is None:
+            where = may_move(before.settled, rough, last, depth, self.shape)
+            looked = self._looked(told, chance_of(now.odds))
+            after = _Known(now.odds, settle_near(looked, before.settled, rough, where))
+        if _shared(before.settled.piece, after.settled.piece) < _ANOTHER:
             return after
         kept = elsewhere_as_before(before.settled, after.settled, last, depth, self.shape)
         return _Known(after.odds, kept)
 
-    def _look_near(self, before: _Known, told: tuple[Click, ...], depth: float) -> _Known:
-        """Weigh the photo anew round the last click and settle the edge there."""
-        lab, near = self._small.lab, self._in_small(told)
+    def _heard(self, before: _Known, told: tuple[Click, ...], depth: float) -> tuple[Heard, Mask]:
+        """Weigh the photo anew round the last click; return that and the rough piece it gives."""
+        lab, near = self._small.piece.lab, self._in_small(told)
         share = cv2.resize(
             before.settled.piece.astype(np.float32), lab.shape[1::-1], interpolation=cv2.INTER_AREA
         )
@@ -250,8 +270,9 @@ class OutlineSearch:
         now = heard(before.odds, lab, shown, near, depth / float(self._factor.mean()))
         piece = slab_piece(now.chance, lab, only(near, inside=True), only(near, inside=False))
         piece = shown if piece.mean() < LEAST_SHARE else piece
-        where = may_move(before.settled, piece, told[-1], depth, self.shape)
-        return _Known(now.odds, self._settled(piece, told, chance_of(now.odds), where))
+        size = before.settled.piece.shape[::-1]
+        rough = cv2.resize(piece.astype(np.float32), size, interpolation=cv2.INTER_LINEAR) > 0.5
+        return now, np.asarray(rough)
 
     def _half_width(self, settled: Settled) -> float:
         """Return how deep the deepest place of a piece lies, photo pixels."""
@@ -265,19 +286,16 @@ class OutlineSearch:
             Click((c.row + 0.5) / down - 0.5, (c.col + 0.5) / over - 0.5, c.inside) for c in clicks
         )
 
-    def _settled(
-        self, piece: Mask, told: tuple[Click, ...], chance: Floats32, near: Mask | None = None
-    ) -> Settled:
-        """Return a piece of the shrunk photo settled on its edge."""
-        ring = rim(piece, (float(self._factor[0]), float(self._factor[1])), self.shape)
+    def _looked(self, told: tuple[Click, ...], chance: Floats32) -> Looked:
+        """Return what an edge is settled by after some clicks."""
         clicks = only(told, inside=True), only(told, inside=False)
-        return settle(self._fine, self.shape, ring, clicks, chance, bark=self.bark, near=near)
+        return Looked(self._pictures, self.shape, clicks, chance, self.bark)
 
 
-def _shared(before: Settled, after: Settled) -> float:
+def _shared(before: Mask, after: Mask) -> float:
     """Return the share of the piece before that the one after holds."""
-    both = np.count_nonzero(before.piece & after.piece)
-    return float(both) / max(int(np.count_nonzero(before.piece)), 1)
+    both = np.count_nonzero(before & after)
+    return float(both) / max(int(np.count_nonzero(before)), 1)
 
 
 def _closed_by_frame(ring: Floats, shape: tuple[int, int]) -> SlabOutline:

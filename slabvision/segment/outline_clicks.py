@@ -8,7 +8,7 @@ import numpy as np
 
 from slabvision.opencv import cv2
 from slabvision.segment.outline_pieces import chance_of, corrected, log_odds
-from slabvision.segment.outline_settle import Settled, grid_of, ring_of_votes
+from slabvision.segment.outline_votes import Settled, grid_of, piece_of_votes
 from slabvision.segment.window import Floats, Floats32, Mask
 
 __all__ = [
@@ -137,22 +137,20 @@ def elsewhere_as_before(
 
 
 def may_move(
-    before: Settled, piece: Mask, click: Click, depth: float, shape: tuple[int, int]
+    before: Settled, rough: Mask, click: Click, depth: float, shape: tuple[int, int]
 ) -> Mask:
     """Return where on the grid the edge may move for a click: round it, and what changed with it.
 
     Parameters
     ----------
     before : Settled
-    piece : ndarray of bool, shape (h, w)
-        The rough piece after the click, in the shrunk photo.
+    rough : ndarray of bool, shape (h, w)
+        The rough piece after the click, on the grid.
     click, depth, shape
         As for :func:`elsewhere_as_before`.
     """
     row, col, factor = _place(before, click, shape)
-    size = before.piece.shape
-    new = cv2.resize(piece.astype(np.float32), size[::-1], interpolation=cv2.INTER_LINEAR) > 0.5
-    change = (new ^ before.piece).astype(np.uint8)
+    change = (rough ^ before.piece).astype(np.uint8)
     change = cv2.morphologyEx(change, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     cv2.circle(change, (col, row), round(_ROUND_IT * depth / factor) + _ROOM, 1, -1)
     _, pieces = cv2.connectedComponents(change, connectivity=8)
@@ -179,7 +177,7 @@ def _cut(settled: Settled, click: Click, shape: tuple[int, int], radius: float) 
         wide = 2 * _LEAST_CUT_PX + 1
         cv2.line(field, (col, row), (int(nearest[1]), int(nearest[0])), vote, wide)
     cv2.circle(field, (col, row), max(round(radius), _LEAST_CUT_PX), vote, -1)
-    return Settled(field, ring_of_votes(field, settled.piece)[1])
+    return Settled(field, piece_of_votes(field, settled.piece))
 
 
 def _place(settled: Settled, click: Click, shape: tuple[int, int]) -> tuple[int, int, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from slabvision.segment.outline_star import star_piece
 from slabvision.segment.unet import CELL, chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["LEAST_SHARE", "Bark", "slab_chance", "slab_piece"]
+__all__ = ["LEAST_SHARE", "Bark", "Shrunk", "shrunk", "slab_chance", "slab_piece"]
 
 Bark: TypeAlias = Literal["out", "in"]
 
@@ -34,28 +34,43 @@ _CLICK_ODDS = 60.0
 """Log odds that one pixel may say, and that a clicked one says."""
 
 
-def slab_chance(
-    image: NDArray[Any], small: Small, inside: Floats, outside: Floats, bark: Bark
-) -> Floats32:
+class Shrunk(NamedTuple):
+    """A photo in the three sizes that a slab is looked for in.
+
+    Attributes
+    ----------
+    piece : Small
+        The size of the answer.
+    look, cells : Small
+        For the perceptrons and for the convolutional net.
+    """
+
+    piece: Small
+    look: Small
+    cells: Small
+
+
+def shrunk(image: NDArray[Any]) -> Shrunk:
+    """Return a photo in the sizes that a slab is looked for in."""
+    return Shrunk(shrink(image), shrink(image, _LOOK_SIDE), shrink(image, CELLS_SIDE))
+
+
+def slab_chance(small: Shrunk, inside: Floats, outside: Floats, bark: Bark) -> Floats32:
     """Return the chance of the wanted wood for every pixel of the shrunk photo.
 
     Parameters
     ----------
-    image : ndarray
-        The photo.
-    small : Small
-        The photo shrunk.
+    small : Shrunk
     inside, outside : ndarray, shape (N, 2)
-        Clicks in the coordinates of ``small``.
+        Clicks in the coordinates of ``small.piece``.
     bark : {"out", "in"}
     """
     wanted = [1, 2] if bark == "in" else [1]
-    rows, cols = small.lab.shape[:2]
+    rows, cols = small.piece.lab.shape[:2]
     odds = np.zeros((rows, cols), np.float32)
-    for share, side, look in zip(
-        _SHARES, (_LOOK_SIDE, CELLS_SIDE), (_by_look, _by_cells), strict=True
+    for share, seen, look in zip(
+        _SHARES, (small.look, small.cells), (_by_look, _by_cells), strict=True
     ):
-        seen = shrink(image, side)
         factor = np.array([rows, cols]) / seen.lab.shape[:2]
         near = [(c + 0.5) / factor - 0.5 for c in (inside, outside)]
         chance = cv2.resize(
@@ -63,7 +78,7 @@ def slab_chance(
         )
         # Each knows what the other misses: a mean of log odds, as sure as both are apart.
         odds += np.float32(_SURER * share) * log_odds(chance)
-    return corrected(chance_of(odds), small.lab, inside, outside)
+    return corrected(chance_of(odds), small.piece.lab, inside, outside)
 
 
 def _by_look(small: Small, inside: Floats, outside: Floats, wanted: list[int]) -> Floats32:

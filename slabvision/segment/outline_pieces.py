@@ -11,7 +11,7 @@ from slabvision.opencv import cv2
 from slabvision.segment.outline_ways import middle_spots, rim_spots, way_prices, ways_from
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["chance_of", "corrected", "log_odds", "one_piece", "rim"]
+__all__ = ["chance_of", "corrected", "filled", "log_odds", "one_piece", "rim"]
 
 _SURE = 8.0
 """Log odds that a click lends to its surroundings."""
@@ -58,8 +58,8 @@ def corrected(chance: Floats32, lab: Floats32, inside: Floats, outside: Floats) 
     to_on, to_off = (
         ways_from(prices, points) if len(points) else np.full(prices.shape, np.inf) for points in at
     )
-    usual = float(np.percentile(ways_from(prices, np.concatenate(at)), 90)) + 1e-6
-    nearer = np.minimum(to_on, to_off) / usual
+    nearer = np.minimum(to_on, to_off)
+    nearer /= float(np.percentile(nearer, 90)) + 1e-6
     if not len(inside):
         to_on = ways_from(prices, middle_spots(prices.shape, np.zeros((0, 2)), at[1]))
     if not len(outside):
@@ -85,10 +85,11 @@ def _reshaped(mask: Mask) -> Mask:
     return np.asarray(wide[pad:-pad, pad:-pad] > 0)
 
 
-def _filled(mask: Mask) -> Mask:
-    from scipy.ndimage import binary_fill_holes
-
-    return np.asarray(binary_fill_holes(mask))
+def filled(mask: Mask) -> Mask:
+    """Return a mask without holes: what no way along its neighbours joins to the frame."""
+    wide = np.pad(mask.astype(np.uint8), 1)
+    cv2.floodFill(wide, None, (0, 0), 2, flags=4)
+    return np.asarray(wide[1:-1, 1:-1] != 2)
 
 
 def one_piece(chance: Floats32, inside: Floats, outside: Floats) -> Mask:
@@ -118,7 +119,7 @@ def one_piece(chance: Floats32, inside: Floats, outside: Floats) -> Mask:
     out = np.isin(labels, clicked)
     for a, b in pairwise(clicked):
         out |= _bridge(labels == a, labels == b)
-    out = _filled(out)
+    out = filled(out)
     for row, col in where[1]:
         if out[row, col]:  # an outside click in a hole: the hole is opened to the rim
             out[row, col] = False

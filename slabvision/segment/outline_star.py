@@ -106,9 +106,11 @@ def _path(cost: Floats, bend: float) -> np.ndarray:
     came = np.zeros((count, wide), np.int8)
     total = cost[0].copy()
     everywhere = np.arange(wide)
+    padded = np.full(wide + 2 * _MOVES, np.inf)
+    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * _MOVES + 1)
     for s in range(1, count):
-        padded = np.pad(total, _MOVES, constant_values=np.inf)
-        options = np.lib.stride_tricks.sliding_window_view(padded, 2 * _MOVES + 1) + price
+        padded[_MOVES : _MOVES + wide] = total
+        options = near + price
         pick = options.argmin(axis=1)
         came[s] = moves[pick]
         total = options[everywhere, pick] + cost[s]
