@@ -136,6 +136,22 @@ def test_a_click_is_heard_near_it_and_the_piece_is_believed_far_from_it() -> Non
     )
 
 
+def test_a_click_is_heard_along_the_edge_and_never_against_itself() -> None:
+    """Wood above row 40 was found; the click says that there is more, 6 px below that edge."""
+    lab = np.full((120, 200, 3), 0.5, np.float32)
+    before = np.zeros((120, 200), np.bool_)
+    before[:40] = True
+    odds = np.where(before, 1, -1).astype(np.float32)
+    got = heard(odds, lab, before, (Click(45.0, 100.0, True),), 6.0)
+    said = got.odds - odds
+    assert (said >= 0).all()
+    # 40 px from the click, nearly six depths: along the edge it is heard, away from it hardly.
+    assert said[45, 60] > 0.05
+    assert said[85, 100] < 0.005
+    against = heard(odds, lab, before, (Click(35.0, 100.0, False),), 6.0)
+    assert (against.odds <= odds).all()
+
+
 def test_a_click_moves_the_edge_near_it_and_nothing_else() -> None:
     image = painted(QUAD)
     before = find_slab_outline(image).points

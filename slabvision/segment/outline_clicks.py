@@ -24,9 +24,12 @@ __all__ = [
 
 _NEAR = 2.0
 """How far round a click what is seen is weighed anew (standard deviation), in its depth."""
+_ALONG, _ACROSS = 8.0, 1.5
+"""What is missed is often a strip: along the edge shown before it is weighed anew farther, as far
+off that edge as this; both in the depth of the click."""
 _AS_BEFORE = 2.0
 """Log odds that the piece shown before has farther away."""
-_PUSH = 3.0
+_PUSH = 5.0
 """Log odds of the click's own word, as far round it as the error was deep."""
 _LEAST_CUT_PX = 4
 _CUT = 0.6
@@ -102,14 +105,20 @@ def heard(
     A click corrects an error that is about as wide as the click lies deep in it; what is farther
     away was seen and not complained of. There the piece before is believed, here the photo is
     weighed anew: the click speaks for what is like it and connected
-    (:func:`slabvision.segment.outline_pieces.corrected`).
+    (:func:`slabvision.segment.outline_pieces.corrected`), and never against it.
     """
     near = only(clicks, inside=True), only(clicks, inside=False)
     told = log_odds(corrected(chance_of(odds), lab, *near))
     last, deep = clicks[-1], depth + 1
     far2 = np.square(np.arange(odds.shape[0]) - last.row)[:, None]
     far2 = far2 + np.square(np.arange(odds.shape[1]) - last.col)
-    here = np.exp(-far2 / (2 * (_NEAR * deep) ** 2)).astype(np.float32)
+    told = np.maximum(told, odds) if last.inside else np.minimum(told, odds)
+    rim2 = sum(
+        np.square(cv2.distanceTransform(side.astype(np.uint8), cv2.DIST_L2, 5))
+        for side in (before, ~before)
+    )
+    along = far2 / (2 * (_ALONG * deep) ** 2) + rim2 / (2 * (_ACROSS * deep) ** 2)
+    here = np.exp(-np.minimum(far2 / (2 * (_NEAR * deep) ** 2), along)).astype(np.float32)
     seen = np.asarray((1 - here) * odds + here * told, np.float32)
     pushed = seen + (1 - here) * np.where(before, _AS_BEFORE, -_AS_BEFORE)
     pushed += (_PUSH if last.inside else -_PUSH) * np.exp(-far2 / (2 * deep**2))
