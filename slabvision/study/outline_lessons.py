@@ -198,8 +198,10 @@ class EdgeLessons:
 
     def _seen(self, coarse: float) -> NDArray[np.uint8]:
         """Return the picture shrunk as it is for ribbons of coarse steps."""
+        factor = min(1.0, EDGE_SIDE / coarse / max(self._pixels.shape))
+        if factor == 1:
+            return self._pixels
         if coarse not in self._smaller:
-            factor = min(1.0, EDGE_SIDE / coarse / max(self._pixels.shape))
             self._smaller[coarse] = np.asarray(
                 cv2.resize(self._pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
             )

@@ -53,6 +53,10 @@ SMALL, LARGE = 120, 40
 HARD_SEEDS = *range(2218, 2544), *range(2660, 2752)
 HARD_YARDS = "stack", "rack"
 """Further scenes of 0.8 MP where other wood lies all round; the seed's remainder chooses."""
+SHARP_SEEDS = *range(2800, 2844), *range(2845, 3040, 2)
+"""Further scenes of 3 MP, in all yards, for the edge's net."""
+MOST_ENDS = 120
+"""Scenes whose wood the edge's net sees as a log's end as well."""
 PICTURES = 3
 """Pictures made of each scene."""
 CLASSES = 4
@@ -60,9 +64,9 @@ CLASSES = 4
 LARGE_SHARE = 0.7
 NEARER = 2
 """Parts of each scene, cut by their frames, that the edge's net learns from too."""
-FIRST_STEPS, EDGE_STEPS = 20_000, 6000
+FIRST_STEPS, EDGE_STEPS = 20_000, 20_000
 """How many steps would do; minutes may end them before."""
-FIRST, EDGE = (16, 32, 64, 128, 128), (16, 24, 32, 40)
+FIRST, EDGE = (16, 32, 64, 128, 128), (16, 32, 48, 64)
 """Channels at each scale of the net for the slab and of the one for its edge."""
 FIRST_BATCH, EDGE_BATCH = 4, 8
 FROM_START, LEARN_ON = 2e-3, 1e-3
@@ -159,12 +163,13 @@ def learn_edge(
 ) -> Net:
     """Return the net that finds its edge, from the start or learned on from one before."""
     ribbons, sharp = (
-        [EdgeLessons(each) for each in (*scenes, *_nearer(scenes), *_ends(scenes))]
+        [EdgeLessons(each) for each in (*scenes, *_nearer(scenes), *_ends(scenes[:MOST_ENDS]))]
         for scenes in (small, large)
     )
-    net, rate = (
-        (new_net(23, EDGE, CLASSES, 3), FROM_START) if before is None else (before, LEARN_ON)
-    )
+    if before is None:
+        net, rate = new_net(23, EDGE, CLASSES, 3), FROM_START
+    else:
+        net, rate = widened(before, EDGE, 3), LEARN_ON
     batches = edge_batches(ribbons, sharp, EDGE_BATCH, 4 if before is None else 5)
     return learn(net, batches, EDGE_STEPS, rate, minutes=minutes)
 
@@ -194,7 +199,8 @@ def main(
         hard = scenes_kept(HARD_SEEDS, 0.8, kept, HARD_YARDS)
         nets["first"] = learn_first(small + large + hard, minutes, nets["first"] if on else None)
     if "edge" in which:
-        nets["edge"] = learn_edge(small, large, minutes, nets["edge"] if on else None)
+        sharp = large + scenes_kept(SHARP_SEEDS, 3.0, kept)
+        nets["edge"] = learn_edge(small, sharp, minutes, nets["edge"] if on else None)
     if mean:
         nets |= {name: mean_of(before[name], nets[name]) for name in which}
     write(out, nets)
