@@ -202,14 +202,14 @@ class OutlineSearch:
         told = self._longest_known(everything)
         known = self._after(told, None)
         if known is None and clicks:
-            told, known = everything, self._look(everything)
+            told, known = everything, self._after(everything, None)
         while known is not None:
             rest = [click for click in everything if click not in told]
             wrong = [depth_of(known.settled, click, self.shape) for click in rest]
             if not any(wrong):
                 break
             if np.count_nonzero(wrong) > _ONE_BY_ONE:
-                known = self._look(everything)
+                known = self._after(everything, None)
                 break
             told = (*told, rest[int(np.argmax(wrong))])
             known = self._after(told, known)

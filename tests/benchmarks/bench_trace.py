@@ -69,7 +69,7 @@ def test_outline(benchmark):
     assert len(ring) >= 4
 
 
-@pytest.mark.benchmark(group="one more click on an outline")
+@pytest.mark.benchmark(group="one more click on an outline: bar is 150 ms")
 def test_a_click_on_an_outline(benchmark, photo):
     """The first click off the slab, 1 % of the photo's width within its upper edge."""
     rows, cols = photo.shape[:2]

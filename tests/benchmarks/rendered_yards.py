@@ -27,7 +27,7 @@ FOR_THE_TREES = {
     6.0: range(40_028, 40_034),
     12.0: (*range(40_042, 40_054), 41_002, 41_003, *range(41_005, 41_011), *range(42_001, 42_011)),
 }
-APART = range(45_001, 45_011)
+APART = range(47_001, 47_011)
 VISITS = range(43_031, 43_037), range(43_041, 43_047)
 """Seeds (by megapixels where they differ); what is trained on is never counted on."""
 _CROWDED = {"rot": 2.0, "bark inclusions": 3.0, "holes": 1.0, "metal": 0.7}
