@@ -276,7 +276,7 @@ def test_a_net_sees_its_eight_neighbours_and_nothing_beyond_the_rim() -> None:
 
 def test_the_kept_nets_are_finite_numbers() -> None:
     nets = load_unets("outline_unet")
-    assert set(nets) == {"first", "clicked", "edge", "edge_clicked"}
+    assert set(nets) == {"first", "clicked", "edge"}
     for net in nets.values():
         assert all(np.isfinite(w).all() and w.dtype == np.float32 for w in net.values())
 

@@ -22,6 +22,7 @@ from slabvision.segment.outline_votes import (
     MOST_ODDS,
     Course,
     Settled,
+    box_round,
     by_frame,
     courses_near,
     drawn,
@@ -122,7 +123,7 @@ def settle_near(looked: Looked, before: Settled, rough: Mask, near: Mask) -> Set
         Where on the grid the edge may move.
     """
     _, factor = grid_of(looked.shape)
-    box = _box_round(near, _ROOM)
+    box = box_round(near, _ROOM)
     looks = _looks(looked, box)
     piece = reached = np.where(near, rough, before.piece)
     field = np.where(near, np.where(rough, MOST_ODDS, -MOST_ODDS), before.field)
@@ -137,15 +138,6 @@ def settle_near(looked: Looked, before: Settled, rough: Mask, near: Mask) -> Set
         _hear(field, looked)
         piece = piece_of_votes(field, piece)
     return Settled(field, piece)
-
-
-def _box_round(near: Mask, room: int) -> tuple[slice, slice]:
-    """Return the part of a grid that holds a mask and so much round it."""
-    spans = []
-    for axis in (1, 0):
-        at = np.flatnonzero(near.any(axis=axis))
-        spans.append(slice(max(int(at[0]) - room, 0), int(at[-1]) + 1 + room))
-    return spans[0], spans[1]
 
 
 def _looks(looked: Looked, box: tuple[slice, slice]) -> Floats32:
@@ -178,12 +170,8 @@ def _hear(field: Floats32, looked: Looked) -> None:
 
 
 def edge_chances(ribbon: Ribbon, inside: Floats, outside: Floats) -> Floats32:
-    """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4).
-
-    Clicks are heard by the net that hears them better, see DEVELOPERS.md.
-    """
-    clicked = len(inside) > 0 or len(outside) > 0
-    net = load_unets("outline_unet")["edge_clicked" if clicked else "edge"]
+    """Return the chances of ground, face, bark and side in a ribbon, (S, 2 * REACH, 4)."""
+    net = load_unets("outline_unet")["edge"]
     lab, seen = ribbon.lab, ribbon.seen
     round_it = np.arange(-_ROUND_IT, len(lab) + _ROUND_IT)
     at = round_it % len(lab) if ribbon.closed else np.clip(round_it, 0, len(lab) - 1)

@@ -17,6 +17,7 @@ __all__ = [
     "MOST_ODDS",
     "Course",
     "Settled",
+    "box_round",
     "by_frame",
     "courses_near",
     "drawn",
@@ -156,7 +157,8 @@ def piece_of_votes(field: Floats32, before: Mask) -> Mask:
 
 def ring_of_votes(field: Floats32, piece: Mask) -> Floats:
     """Return the ring round a piece where votes change; half a place beyond the frame."""
-    return max((course.points for course in _courses(field, piece)), key=_area)
+    box = box_round(piece, 1)
+    return max((course.points for course in _courses(field, piece, box)), key=_area)
 
 
 def courses_near(field: Floats32, piece: Mask, near: Mask) -> list[Course]:
@@ -164,24 +166,18 @@ def courses_near(field: Floats32, piece: Mask, near: Mask) -> list[Course]:
 
     Parts of less than 60 points are left out.
     """
-    rows, cols = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
-    if not rows.size:
+    if not near.any():
         return []
-    box = np.s_[
-        max(int(rows[0]) - 1, 0) : int(rows[-1]) + 2, max(int(cols[0]) - 1, 0) : int(cols[-1]) + 2
-    ]
-    corner = np.array([box[0].start, box[1].start])
-    frame = (
-        box[0].start == 0, box[0].stop >= near.shape[0], box[1].start == 0,
-        box[1].stop >= near.shape[1],
-    )  # fmt: skip
+    box = box_round(near, 1)
+    corner = (box[0].start, box[1].start)
     within = near[box]
     found = []
-    for points, closed in _courses(field[box], piece[box], frame):
-        at = np.clip(np.rint(points).astype(np.intp), 0, np.array(within.shape) - 1)
+    for points, closed in _courses(field, piece, box):
+        at = np.rint(points).astype(np.intp) - corner
+        at = np.clip(at, 0, np.array(within.shape) - 1)
         inside = within[at[:, 0], at[:, 1]]
         if closed and inside.all():
-            found.append(Course(points + corner, True))
+            found.append(Course(points, True))
             continue
         if closed:  # begin where it enters
             turn = int(np.argmin(inside))
@@ -189,30 +185,37 @@ def courses_near(field: Floats32, piece: Mask, near: Mask) -> list[Course]:
         steps = np.diff(np.concatenate([[0], inside.astype(np.int8), [0]]))
         for start, stop in zip(np.flatnonzero(steps > 0), np.flatnonzero(steps < 0), strict=True):
             if stop - start >= _LEAST_ARC:
-                found.append(Course(points[start:stop] + corner, False))
+                found.append(Course(points[start:stop], False))
     return found
 
 
-def _courses(
-    field: Floats32, piece: Mask, frame: tuple[bool, bool, bool, bool] = (True,) * 4
-) -> Iterator[Course]:
-    """Yield where votes change round a piece, wood on the left; beyond the frame is none.
+def box_round(mask: Mask, room: int) -> tuple[slice, slice]:
+    """Return the part of a grid that holds a mask, which is not empty, and so much round it."""
+    spans = []
+    for axis in (1, 0):
+        at = np.flatnonzero(mask.any(axis=axis))
+        spans.append(slice(max(int(at[0]) - room, 0), int(at[-1]) + 1 + room))
+    return spans[0], spans[1]
 
-    Parameters
-    ----------
-    field, piece
-        A part of the grid.
-    frame : tuple of bool
-        Whether its top, bottom, left and right lie on the photo's frame; elsewhere courses end.
+
+def _courses(field: Floats32, piece: Mask, box: tuple[slice, slice]) -> Iterator[Course]:
+    """Yield where votes change round a piece in a part of the grid, wood on the left.
+
+    Beyond the photo's frame is no wood; elsewhere courses end where the part does.
     """
     from skimage.measure import find_contours
 
-    votes_only = np.where(piece, np.maximum(field, _LEAST_VOTE), np.minimum(field, -_LEAST_VOTE))
-    top, bottom, left, right = (int(on) for on in frame)
-    padded = np.pad(votes_only, ((top, bottom), (left, right)), constant_values=-MOST_ODDS)
+    part, least = field[box], _LEAST_VOTE
+    part = np.where(piece[box], np.maximum(part, least), np.minimum(part, -least))
+    beyond = [
+        (int(span.start == 0), int(span.stop >= count))
+        for span, count in zip(box, field.shape, strict=True)
+    ]
+    padded = np.pad(part, beyond, constant_values=-MOST_ODDS)
+    corner = [span.start - before for span, (before, _) in zip(box, beyond, strict=True)]
     for line in cast(Any, find_contours)(padded, 0.0, fully_connected="low"):
         closed = bool((line[0] == line[-1]).all())
-        yield Course(np.asarray((line[:-1] if closed else line)[::-1] - (top, left)), closed)
+        yield Course(np.asarray((line[:-1] if closed else line)[::-1] + corner), closed)
 
 
 def _area(ring: Floats) -> float:
