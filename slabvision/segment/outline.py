@@ -248,7 +248,7 @@ class OutlineSearch:
         first = len(told) == 1 and depth > _DEEP * self._half_width(before.settled)
         after = self._look(told) if first else None
         if after is None:
-            now, rough = self._heard(before, told, depth)
+            now, rough = self._weighed_anew(before, told, depth)
             if _shared(before.settled.piece, rough) < _ANOTHER:
                 after = self._look(told)
         if after is None:
@@ -260,7 +260,9 @@ class OutlineSearch:
         kept = elsewhere_as_before(before.settled, after.settled, last, depth, self.shape)
         return _Known(after.odds, kept)
 
-    def _heard(self, before: _Known, told: tuple[Click, ...], depth: float) -> tuple[Heard, Mask]:
+    def _weighed_anew(
+        self, before: _Known, told: tuple[Click, ...], depth: float
+    ) -> tuple[Heard, Mask]:
         """Weigh the photo anew round the last click; return that and the rough piece it gives."""
         lab, near = self._small.piece.lab, self._in_small(told)
         share = cv2.resize(

@@ -110,9 +110,9 @@ def heard(
     near = only(clicks, inside=True), only(clicks, inside=False)
     told = log_odds(corrected(chance_of(odds), lab, *near))
     last, deep = clicks[-1], depth + 1
+    told = np.maximum(told, odds) if last.inside else np.minimum(told, odds)
     far2 = np.square(np.arange(odds.shape[0]) - last.row)[:, None]
     far2 = far2 + np.square(np.arange(odds.shape[1]) - last.col)
-    told = np.maximum(told, odds) if last.inside else np.minimum(told, odds)
     rim2 = sum(
         np.square(cv2.distanceTransform(side.astype(np.uint8), cv2.DIST_L2, 5))
         for side in (before, ~before)

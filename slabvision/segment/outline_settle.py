@@ -96,17 +96,17 @@ def settle(looked: Looked, ring: Floats) -> Settled:
         Rough outline, photo pixels.
     """
     size, factor = grid_of(looked.shape)
-    everywhere = np.s_[0 : size[0], 0 : size[1]]
-    looks = _looks(looked, everywhere)
+    looks = _looks(looked)
     ring = wood_left((ring + 0.5) / factor - 0.5)
     piece = rough = drawn(ring, size)
     field = np.zeros(size, np.float32)
-    for coarse in _COARSE:
+    for k, coarse in enumerate(_COARSE):
+        if k:
+            ring = ring_of_votes(field, piece)
         ribbons = [_voted(looked, Course(ring, True), coarse)]
         field = reaching_frame(votes(ribbons, piece, factor) + looks, rough)
         _hear(field, looked)
         piece = piece_of_votes(field, piece)
-        ring = ring_of_votes(field, piece)
     return Settled(field, piece)
 
 
@@ -140,7 +140,7 @@ def settle_near(looked: Looked, before: Settled, rough: Mask, near: Mask) -> Set
     return Settled(field, piece)
 
 
-def _looks(looked: Looked, box: tuple[slice, slice]) -> Floats32:
+def _looks(looked: Looked, box: tuple[slice, slice] = np.s_[:, :]) -> Floats32:
     """Return what the first looks say in a part of the grid, where and as much as they count."""
     size, _ = grid_of(looked.shape)
     chance = cv2.resize(looked.chance, size[::-1], interpolation=cv2.INTER_LINEAR)[box]

@@ -148,9 +148,11 @@ class OneByOne:
             return np.zeros((3, 2))
 
 
-WAYS: dict[str, Callable[[NDArray[Any], Points, Points], Floats]] = {
+OURS: dict[str, Callable[[NDArray[Any], Points, Points], Floats]] = {
     "OutlineSearch, click by click": OneByOne(),
     "find_outline, told at once": at_once,
+}
+WAYS = OURS | {
     "GrabCut, centred rectangle": grabcut,
     "Otsu, central piece": otsu,
 }
@@ -195,7 +197,7 @@ def main() -> None:
     parser.add_argument("--ours", action="store_true", help="leave the baselines out")
     parser.add_argument("--each", action="store_true", help="print every scene")
     asked = parser.parse_args()
-    ways = dict(list(WAYS.items())[: 2 if asked.ours else None])
+    ways = OURS if asked.ours else WAYS
     got: dict[str, list[tuple[int, Score]]] = {name: [] for name in ways}
     for seed in range(asked.first, asked.first + asked.scenes):
         (scene,) = scenes_kept(range(seed, seed + 1), asked.megapixels, asked.kept)
