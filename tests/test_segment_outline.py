@@ -276,7 +276,7 @@ def test_a_net_sees_its_eight_neighbours_and_nothing_beyond_the_rim() -> None:
 
 def test_the_kept_nets_are_finite_numbers() -> None:
     nets = load_unets("outline_unet")
-    assert set(nets) == {"first", "clicked", "edge"}
+    assert set(nets) == {"first", "clicked", "near", "edge"}
     for net in nets.values():
         assert all(np.isfinite(w).all() and w.dtype == np.float32 for w in net.values())
 
@@ -342,16 +342,17 @@ def test_the_first_looks_are_heard_by_the_frame_only() -> None:
 
 
 def test_a_part_of_a_scene_is_cut_by_its_frame() -> None:
-    from slabvision.study.outline_lessons import EdgeLessons, nearer
+    from slabvision.study.outline_lessons import nearer, view_of
     from slabvision.study.outline_scenes import outline_scene
 
     scene = outline_scene(1, 0.15)
-    parts = [nearer(np.random.default_rng(k), scene) for k in range(8)]
+    whole = view_of(scene)
+    parts = [nearer(np.random.default_rng(k), whole) for k in range(8)]
     kept = [part for part in parts if part is not None]
     assert kept
     for part in kept:
         rows, cols = part.pixels.shape[:2]
-        ring = EdgeLessons(part).ring
+        ring = part.seen(part.arris)
         assert (ring >= -0.5).all()
         assert (ring <= [rows - 0.5, cols - 0.5]).all()
         # The same pixels: what was cut off is gone, nothing is moved.

@@ -13,6 +13,7 @@ from slabvision.scene.camera import Camera
 from slabvision.segment.outline_cells import cells_of, in_other_light
 from slabvision.segment.outline_edge import REACH
 from slabvision.segment.outline_look import Small
+from slabvision.study import outline_lessons
 from slabvision.study.outline_classes import FACE, GROUND, UNKNOWN, classes_of
 from slabvision.study.outline_grounds import covered, ground_for
 from slabvision.study.outline_lessons import (
@@ -25,6 +26,12 @@ from slabvision.study.outline_lessons import (
     picture_lesson,
     turned,
 )
+from slabvision.study.outline_near_lessons import (
+    CANVASES,
+    NearPicture,
+    near_batches,
+)
+from slabvision.study.outline_near_lessons import _seen_otherwise as near_lesson
 from slabvision.study.outline_pictures import _before_another
 from slabvision.study.outline_scenes import OutlineScene, shrunk
 from slabvision.study.outline_unet_training import picture_batches
@@ -68,6 +75,60 @@ def test_a_ribbon_is_red_where_it_says_face_and_not_elsewhere() -> None:
         said = got.look(at[None].astype(np.float64), NONE)[..., 19]
         assert np.unravel_index(said.argmax(), said.shape) == tuple(at // 2)
     assert taken > 8
+
+
+def test_a_ribbon_follows_what_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was found lies 40 px within the face: of the ribbon across it less is ground."""
+    monkeypatch.setattr(outline_lessons, "_TOLD", 1.0)
+    monkeypatch.setattr(outline_lessons, "_NEARER", 0.0)
+    scene = red_on_green()
+    middle = scene.arris.mean(axis=0)
+    within = middle + (scene.arris - middle) * (0.68, 0.85)  # 40 px from each side
+    face = {}
+    for name, found in (("at it", scene.arris), ("within", within)):
+        lessons = EdgeLessons(scene, found)
+        took = [lessons.take(np.random.default_rng(seed)) for seed in range(12)]
+        face[name] = np.mean([(each.shows == FACE).mean() for each in took if each is not None])
+    assert face["at it"] == pytest.approx(0.5, abs=0.1)
+    assert face["within"] > face["at it"] + 0.15
+
+
+def test_a_lesson_of_the_nearer_look_is_red_where_it_says_face() -> None:
+    """The slab is in a part of the photo; cells, classes and first looks are of that part."""
+    scene = shrunk(red_on_green(), 1200)
+    face = classes_of(scene) == FACE
+    piece = np.asarray(shrunk_mask(face, 0.25))
+    picture = NearPicture(
+        scene.pixels, classes_of(scene), np.where(piece, 0.9, 0.1).astype(np.float32), piece
+    )
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        canvas, cells, shows = picture.lesson(rng)
+        assert cells.shape == (*CANVASES[canvas], 57)
+        assert 0.2 < (shows == FACE).mean() < 0.9
+        seen, says = near_lesson(rng, cells, shows)
+        inner = says[::2, ::2] == FACE
+        redness = seen[..., 1]
+        redder = redness > (redness[inner].mean() + redness[~inner].mean()) / 2
+        assert (redder == inner).mean() > 0.95
+        told = seen[..., -4]
+        assert told[inner].mean() > told[~inner].mean() + 0.4
+
+
+def shrunk_mask(mask: NDArray[np.bool_], factor: float) -> NDArray[np.bool_]:
+    """Return a mask so many times as large."""
+    small = cv2.resize(mask.astype(np.uint8), None, fx=factor, fy=factor)
+    return np.asarray(small > 0)
+
+
+def test_batches_of_the_nearer_look_are_of_one_canvas() -> None:
+    shows = np.full((300, 400), GROUND, np.uint8)
+    shows[100:200, 50:350] = FACE
+    piece = shrunk_mask(shows == FACE, 0.5)
+    picture = NearPicture(np.zeros((300, 400, 3), np.uint8), shows, piece.astype(np.float32), piece)
+    looks, classes = next(near_batches([picture], 2, 1)({}, None))
+    assert looks.shape in [(2, *canvas, 57) for canvas in CANVASES]
+    assert classes.shape == (2, 2 * looks.shape[1], 2 * looks.shape[2])
 
 
 def test_a_lesson_is_red_where_it_says_face_however_it_was_made() -> None:

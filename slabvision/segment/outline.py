@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from slabvision.opencv import cv2
+from slabvision.segment.outline_cells import Bark
 from slabvision.segment.outline_clicks import (
     Click,
     Heard,
@@ -18,13 +19,8 @@ from slabvision.segment.outline_clicks import (
     with_clicks,
 )
 from slabvision.segment.outline_edge import EDGE_SIDE
-from slabvision.segment.outline_first import (
-    LEAST_SHARE,
-    Bark,
-    shrunk,
-    slab_chance,
-    slab_piece,
-)
+from slabvision.segment.outline_first import LEAST_SHARE, shrunk, slab_chance, slab_piece
+from slabvision.segment.outline_near import nearer_chance
 from slabvision.segment.outline_pieces import chance_of, log_odds, rim
 from slabvision.segment.outline_settle import Looked, pictures_of, settle, settle_near
 from slabvision.segment.outline_votes import Settled, grid_of, ring_of
@@ -238,6 +234,9 @@ class OutlineSearch:
         piece = slab_piece(chance, self._small.piece.lab, inside, outside)
         if piece.mean() < LEAST_SHARE:
             return None
+        if not told:  # clicks are heard by the looks before it
+            chance = nearer_chance(self._pictures[1.0], chance, piece, self.bark)
+            piece = slab_piece(chance, self._small.piece.lab, inside, outside)
         ring = rim(piece, (float(self._factor[0]), float(self._factor[1])), self.shape)
         return _Known(log_odds(chance), settle(self._looked(told, chance), ring))
 

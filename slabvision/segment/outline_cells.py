@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal, TypeAlias
+
 import numpy as np
 
 from slabvision.opencv import cv2
@@ -11,6 +13,8 @@ from slabvision.segment.window import Floats, Floats32
 __all__ = [
     "CELLS_SIDE",
     "PIXELS",
+    "WANTED",
+    "Bark",
     "cells_of",
     "clicked",
     "in_cells",
@@ -18,6 +22,9 @@ __all__ = [
     "mirrored",
 ]
 
+Bark: TypeAlias = Literal["out", "in"]
+WANTED: dict[Bark, list[int]] = {"out": [1], "in": [1, 2]}
+"""Which of the classes that nets answer (ground, face, bark, side) are wanted wood."""
 CELLS_SIDE = 384
 """Pixels on the longer side of the photo shrunk for this net."""
 PIXELS = 4

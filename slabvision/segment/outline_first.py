@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import Any, Literal, NamedTuple, TypeAlias
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, cells_of, mirrored
+from slabvision.segment.outline_cells import CELLS_SIDE, PIXELS, WANTED, Bark, cells_of, mirrored
 from slabvision.segment.outline_look import Small, around, colour_bins, look_of, shrink
 from slabvision.segment.outline_net import load_nets
 from slabvision.segment.outline_pieces import chance_of, corrected, log_odds, one_piece
@@ -17,9 +17,7 @@ from slabvision.segment.outline_star import star_piece
 from slabvision.segment.unet import CELL, chances, load_unets, scores
 from slabvision.segment.window import Floats, Floats32, Mask
 
-__all__ = ["LEAST_SHARE", "Bark", "Shrunk", "shrunk", "slab_chance", "slab_piece"]
-
-Bark: TypeAlias = Literal["out", "in"]
+__all__ = ["LEAST_SHARE", "Shrunk", "shrunk", "slab_chance", "slab_piece"]
 
 LEAST_SHARE = 0.004
 """A piece under this share of the photo is no slab."""
@@ -65,7 +63,7 @@ def slab_chance(small: Shrunk, inside: Floats, outside: Floats, bark: Bark) -> F
         Clicks in the coordinates of ``small.piece``.
     bark : {"out", "in"}
     """
-    wanted = [1, 2] if bark == "in" else [1]
+    wanted = WANTED[bark]
     rows, cols = small.piece.lab.shape[:2]
     odds = np.zeros((rows, cols), np.float32)
     for share, seen, look in zip(

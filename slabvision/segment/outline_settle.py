@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
+from slabvision.segment.outline_cells import WANTED, Bark
 from slabvision.segment.outline_edge import (
     EDGE_SIDE,
     Ribbon,
@@ -70,7 +71,7 @@ class Looked(NamedTuple):
     shape: tuple[int, int]
     clicks: tuple[Floats, Floats]
     chance: Floats32
-    bark: str
+    bark: Bark
 
 
 def pictures_of(image: NDArray[Any]) -> dict[float, NDArray[Any]]:
@@ -157,8 +158,7 @@ def _voted(looked: Looked, course: Course, coarse: float) -> tuple[Ribbon, Float
     scale = max(looked.shape) / max(picture.shape[:2])
     line = (course.points + 0.5) * factor - 0.5
     ribbon = lay_ribbon(picture, scale, line, closed=course.closed, coarse=coarse)
-    wanted = [1, 2] if looked.bark == "in" else [1]
-    return ribbon, edge_chances(ribbon, *looked.clicks)[..., wanted].sum(axis=2)
+    return ribbon, edge_chances(ribbon, *looked.clicks)[..., WANTED[looked.bark]].sum(axis=2)
 
 
 def _hear(field: Floats32, looked: Looked) -> None:

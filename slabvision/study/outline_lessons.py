@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -39,11 +38,13 @@ __all__ = [
     "EdgeLesson",
     "EdgeLessons",
     "Lesson",
+    "View",
     "as_lesson",
     "click_on",
     "nearer",
     "picture_lesson",
     "turned",
+    "view_of",
 ]
 
 SIDE = 2 * CELLS_SIDE
@@ -51,6 +52,10 @@ SIDE = 2 * CELLS_SIDE
 STATIONS = 192
 COARSE = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0)
 """How long a ribbon's steps may be."""
+_NEARER = 2 / 3
+"""How often a ribbon is laid in a part of its scene, cut by that part's frame."""
+_TOLD, _STEADIER = 0.5, 0.25
+"""How often a ribbon is laid along what was found, and how much less it is then moved at will."""
 _LEAST_SEEN = 0.1
 """Of a part of a photo; less slab than that teaches little."""
 _NONE: Floats = np.zeros((0, 2))
@@ -137,21 +142,50 @@ def click_on(
     return inside, outside
 
 
-def nearer(rng: np.random.Generator, scene: OutlineScene) -> OutlineScene | None:
-    """Return a part of a scene that its frame cuts the slab off in, or None by bad luck."""
-    rows, cols = scene.pixels.shape[:2]
+class View(NamedTuple):
+    """A photo or a part of it.
+
+    Attributes
+    ----------
+    pixels : ndarray of uint8, shape (H, W, 3)
+    shows : ndarray of uint8, shape (H, W)
+        What each pixel shows.
+    arris : ndarray, shape (N, 2)
+        The face's rim.
+    found : ndarray, shape (M, 2), optional
+        What the looks before take for it.
+    """
+
+    pixels: NDArray[np.uint8]
+    shows: Classes
+    arris: Floats
+    found: Floats | None = None
+
+    def seen(self, ring: Floats) -> Floats:
+        """Return a ring as seen here, wood on its left; where the frame cuts it, the frame."""
+        return wood_left(_in_frame(ring, self.shows.shape))
+
+
+def view_of(scene: OutlineScene) -> View:
+    """Return all of a scene."""
+    return View(scene.pixels, classes_of(scene), scene.arris)
+
+
+def nearer(rng: np.random.Generator, view: View) -> View | None:
+    """Return a part of a photo that its frame cuts the slab off in, or None by bad luck."""
+    rows, cols = view.shows.shape
     low, high = (
         (rng.uniform(0.05, 0.4, 2) * (rng.uniform(size=2) < 0.6) * (rows, cols)).astype(int)
         for _ in range(2)
     )
     part = np.s_[low[0] : rows - high[0], low[1] : cols - high[1]]
     shape = (rows - high[0] - low[0], cols - high[1] - low[1])
-    rings = {name: getattr(scene, name) - low for name in ("arris", "bark", "widest")}
-    ring = _in_frame(rings["arris"], shape)
+    ring = _in_frame(view.arris - low, shape)
     box = np.ptp(ring, axis=0) if len(ring) else np.zeros(2)
     if (low + high == 0).all() or box.prod() < _LEAST_SEEN * shape[0] * shape[1]:
         return None
-    return replace(scene, pixels=scene.pixels[part], hidden=scene.hidden[part], **rings)
+    found = None if view.found is None else view.found - low
+    return View(view.pixels[part], view.shows[part], view.arris - low, found)
 
 
 def _in_frame(ring: Floats, shape: tuple[int, ...]) -> Floats:
@@ -187,35 +221,27 @@ class EdgeLessons:
     ----------
     scene : OutlineScene
         As large as the edge is settled at, or nearly.
+    found : ndarray, shape (N, 2), optional
+        What the looks before take for its outline: mistakes are learned from as they are made.
     """
 
-    def __init__(self, scene: OutlineScene) -> None:
-        self.shows = classes_of(scene)
-        # Where the frame cuts the slab the outline found will run along the frame.
-        self.ring = wood_left(_in_frame(scene.arris, scene.pixels.shape))
-        self._pixels = scene.pixels
-        self._smaller: dict[float, NDArray[np.uint8]] = {}
-
-    def _seen(self, coarse: float) -> NDArray[np.uint8]:
-        """Return the picture shrunk as it is for ribbons of coarse steps."""
-        factor = min(1.0, EDGE_SIDE / coarse / max(self._pixels.shape))
-        if factor == 1:
-            return self._pixels
-        if coarse not in self._smaller:
-            self._smaller[coarse] = np.asarray(
-                cv2.resize(self._pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-            )
-        return self._smaller[coarse]
+    def __init__(self, scene: OutlineScene, found: Floats | None = None) -> None:
+        self._whole = view_of(scene)._replace(found=found)
 
     def take(self, rng: np.random.Generator) -> EdgeLesson | None:
         """Return a ribbon of :data:`STATIONS` along a wobbly outline, or None off the photo."""
         from scipy.ndimage import gaussian_filter1d
 
+        view = nearer(rng, self._whole) if rng.uniform() < _NEARER else self._whole
+        if view is None:
+            return None
         spare = 24
         count = STATIONS + 2 * spare
         coarse = float(rng.choice(COARSE))
-        step = coarse * max(self.shows.shape) / EDGE_SIDE
-        ring = evenly(self.ring, STATION * step, closed=True)
+        step = coarse * max(view.shows.shape) / EDGE_SIDE
+        follows = view.found is not None and rng.uniform() < _TOLD
+        rough = view.found if follows and view.found is not None else view.arris
+        ring = evenly(view.seen(rough), STATION * step, closed=True)
         if len(ring) < count:
             return None
         at = (int(rng.integers(len(ring))) + np.arange(count)) % len(ring)
@@ -227,19 +253,19 @@ class EdgeLessons:
             wobble = gaussian_filter1d(rng.normal(0, 1, count + 400), sigma)[200:-200]
             wobble *= np.sqrt(sigma) * rng.exponential(most)
             off += np.clip(wobble, -50, 50)
-        off = np.clip(off, -80, 80) * step
+        off = np.clip(off, -80, 80) * step * (_STEADIER if follows else 1)
         line = line + np.column_stack([way[:, 1], -way[:, 0]]) * off[:, None]
-        seen_small = self._seen(coarse)
-        scale = max(self.shows.shape) / max(seen_small.shape)
-        ribbon = lay_ribbon(seen_small, scale, line, closed=False, coarse=coarse)
+        factor = min(1.0, EDGE_SIDE / coarse / max(view.shows.shape))
+        small = cv2.resize(view.pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        ribbon = lay_ribbon(small, 1 / factor, line, closed=False, coarse=coarse)
         first = (len(ribbon.points) - STATIONS) // 2
         if first < 0:
             return None
         part = np.s_[first : first + STATIONS]
         lab, seen = ribbon.lab[part], ribbon.seen[part]
         places = ribbon_places(ribbon.points[part], ribbon.outward[part], ribbon.step)
-        pixel = np.clip(np.rint(places), 0, np.array(self.shows.shape) - 1).astype(np.intp)
-        shows = np.where(seen, self.shows[pixel[..., 0], pixel[..., 1]], UNKNOWN).astype(np.uint8)
+        pixel = np.clip(np.rint(places), 0, np.array(view.shows.shape) - 1).astype(np.intp)
+        shows = np.where(seen, view.shows[pixel[..., 0], pixel[..., 1]], UNKNOWN).astype(np.uint8)
         if (shows == UNKNOWN).mean() > 0.7:
             return None
         lab = _in_other_light(rng, lab)

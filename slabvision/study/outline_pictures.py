@@ -219,7 +219,7 @@ def _from_elsewhere(
 
 
 def training_picture(
-    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene
+    rng: np.random.Generator, scene: OutlineScene, other: OutlineScene, *, plain: bool = False
 ) -> tuple[NDArray[np.uint8], Classes]:
     """Return a picture and what each pixel shows: ground, face, bark, side, or unknown.
 
@@ -228,9 +228,12 @@ def training_picture(
     rng : Generator
     scene, other : OutlineScene
         The slab's, and one that may lend its ground.
+    plain : bool
+        Whether the slab stays where it is.
     """
     kinds = ["as it is", "elsewhere", "ground", "another", "shape", "end"]
     kind = str(rng.choice(kinds, p=[0.26, 0.15, 0.11, 0.12, 0.06, 0.3]))
+    kind = kinds[0] if plain else kind
     made = None
     if kind == "another":
         made = _before_another(rng, scene, other)

@@ -1,4 +1,4 @@
-"""Learn the outline's two convolutional nets from rendered scenes.
+"""Learn the outline's convolutional nets from rendered scenes.
 
     python -m slabvision.study.outline_unet_training OUTLINE_UNET_NPZ SCENES --minutes 50
 
@@ -18,8 +18,10 @@ from typing import Any
 
 import numpy as np
 
-from slabvision.segment.unet import load_unets
+from slabvision.segment.outline_pieces import rim
+from slabvision.segment.unet import CELL, load_unets
 from slabvision.segment.window import Floats
+from slabvision.study.outline_classes import filled
 from slabvision.study.outline_lessons import (
     SIDE,
     EdgeLesson,
@@ -27,10 +29,10 @@ from slabvision.study.outline_lessons import (
     Lesson,
     as_lesson,
     click_on,
-    nearer,
     picture_lesson,
     turned,
 )
+from slabvision.study.outline_near_lessons import first_found, near_batches, pictures_kept
 from slabvision.study.outline_pictures import end_scene
 from slabvision.study.outline_scenes import OutlineScene, scenes_kept, shrunk
 from slabvision.study.unet_training import (
@@ -46,6 +48,7 @@ from slabvision.study.unet_training import (
 
 __all__ = ["FIRST_SEED", "main"]
 
+NETS = "first", "near", "edge"
 FIRST_SEED = 2000
 """Seeds from here on are learned from; the benchmark's are far away."""
 SMALL, LARGE = 120, 40
@@ -53,8 +56,11 @@ SMALL, LARGE = 120, 40
 HARD_SEEDS = *range(2218, 2544), *range(2660, 2752)
 HARD_YARDS = "stack", "rack"
 """Further scenes of 0.8 MP where other wood lies all round; the seed's remainder chooses."""
-SHARP_SEEDS = *range(2800, 2844), *range(2845, 3040, 2)
-"""Further scenes of 3 MP, in all yards, for the edge's net."""
+SHARP_SEEDS = range(2800, 3240)
+"""Further scenes of 3 MP, in all yards, for the nets of the nearer look and of the edge.
+
+The first looks learned from none of them, so that they are as unsure here as on any photo.
+"""
 MOST_ENDS = 120
 """Scenes whose wood the edge's net sees as a log's end as well."""
 PICTURES = 3
@@ -62,13 +68,11 @@ PICTURES = 3
 CLASSES = 4
 """Ground, face, bark, side."""
 LARGE_SHARE = 0.7
-NEARER = 2
-"""Parts of each scene, cut by their frames, that the edge's net learns from too."""
-FIRST_STEPS, EDGE_STEPS = 20_000, 20_000
+FIRST_STEPS, NEAR_STEPS, EDGE_STEPS = 20_000, 40_000, 20_000
 """How many steps would do; minutes may end them before."""
 FIRST, EDGE = (16, 32, 64, 128, 128), (16, 32, 48, 64)
 """Channels at each scale of the net for the slab and of the one for its edge."""
-FIRST_BATCH, EDGE_BATCH = 4, 8
+FIRST_BATCH, NEAR_BATCH, EDGE_BATCH = 4, 2, 8
 FROM_START, LEARN_ON = 2e-3, 1e-3
 """Highest rate of learning, of a net that knows nothing and of one that is learned on."""
 _NONE: Floats = np.zeros((0, 2))
@@ -158,14 +162,27 @@ def learn_first(scenes: list[OutlineScene], minutes: float, before: Net | None =
     return learn(net, batches, FIRST_STEPS, rate, minutes=minutes)
 
 
+def learn_near(
+    scenes: list[OutlineScene], kept: Path, minutes: float, first: Net, before: Net | None = None
+) -> Net:
+    """Return the net for the nearer look: from the first one, which it sees instead of clicks."""
+    pictures = pictures_kept(scenes, kept / "near")
+    if before is None:
+        net = widened(first, FIRST, 1)
+        net["down.0.0.w"][:, :, -CELL * CELL :] = 0
+    else:
+        net = before
+    batches = near_batches(pictures, NEAR_BATCH, 6 if before is None else 7)
+    return learn(net, batches, NEAR_STEPS, LEARN_ON, minutes=minutes)
+
+
 def learn_edge(
     small: list[OutlineScene], large: list[OutlineScene], minutes: float, before: Net | None = None
 ) -> Net:
     """Return the net that finds its edge, from the start or learned on from one before."""
-    ribbons, sharp = (
-        [EdgeLessons(each) for each in (*scenes, *_nearer(scenes), *_ends(scenes[:MOST_ENDS]))]
-        for scenes in (small, large)
-    )
+    ribbons = [EdgeLessons(each) for each in (*small, *_ends(small))]
+    sharp = [EdgeLessons(each, _found(each)) for each in (*large, *_ends(large[:MOST_ENDS]))]
+    _said.info("looked at %d scenes", len(sharp))
     if before is None:
         net, rate = new_net(23, EDGE, CLASSES, 3), FROM_START
     else:
@@ -174,11 +191,14 @@ def learn_edge(
     return learn(net, batches, EDGE_STEPS, rate, minutes=minutes)
 
 
-def _nearer(scenes: list[OutlineScene]) -> list[OutlineScene]:
-    """Return parts of scenes that their frames cut the slab off in."""
-    rng = np.random.default_rng(7)
-    parts = [nearer(rng, each) for each in scenes for _ in range(NEARER)]
-    return [each for each in parts if each is not None]
+def _found(scene: OutlineScene) -> Floats | None:
+    """Return the outline that the first looks find in a scene, None where it is no use."""
+    shape = (scene.pixels.shape[0], scene.pixels.shape[1])
+    found = first_found(scene.pixels, filled(shape, scene.arris) > 0)
+    if found is None:
+        return None
+    _, piece = found
+    return rim(piece, (shape[0] / piece.shape[0], shape[1] / piece.shape[1]), shape)
 
 
 def _ends(scenes: list[OutlineScene]) -> list[OutlineScene]:
@@ -198,9 +218,12 @@ def main(
     if "first" in which:
         hard = scenes_kept(HARD_SEEDS, 0.8, kept, HARD_YARDS)
         nets["first"] = learn_first(small + large + hard, minutes, nets["first"] if on else None)
+    sharp = [] if which == ["first"] else scenes_kept(SHARP_SEEDS, 3.0, kept)
+    if "near" in which:
+        known = nets["near"] if on else None
+        nets["near"] = learn_near(sharp, kept, minutes, nets["first"], known)
     if "edge" in which:
-        sharp = large + scenes_kept(SHARP_SEEDS, 3.0, kept)
-        nets["edge"] = learn_edge(small, sharp, minutes, nets["edge"] if on else None)
+        nets["edge"] = learn_edge(small, large + sharp, minutes, nets["edge"] if on else None)
     if mean:
         nets |= {name: mean_of(before[name], nets[name]) for name in which}
     write(out, nets)
@@ -212,7 +235,7 @@ if __name__ == "__main__":
     parser.add_argument("out", type=Path, help="outline_unet.npz to write")
     parser.add_argument("scenes", type=Path, help="folder of rendered scenes")
     parser.add_argument("--minutes", type=float, default=float("inf"), help="of learning, each net")
-    parser.add_argument("--only", choices=("first", "edge"), help="learn one net")
+    parser.add_argument("--only", choices=NETS, help="learn one net")
     parser.add_argument("--on", action="store_true", help="learn on from the kept nets")
     parser.add_argument("--mean", action="store_true", help="write the mean of before and after")
     said = parser.parse_args()
@@ -222,7 +245,7 @@ if __name__ == "__main__":
         said.out,
         said.scenes,
         said.minutes,
-        [said.only] if said.only else ["first", "edge"],
+        [said.only] if said.only else list(NETS),
         on=said.on,
         mean=said.mean,
     )
