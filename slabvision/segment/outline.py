@@ -124,8 +124,10 @@ def find_slab_outline(
     the first's answer all round (auto-context: Tu and Bai 2010, PAMI 32), and a convolutional
     network ("U-Net": Ronneberger, Fischer and Brox 2015, MICCAI) that sees shapes and the clicks
     (Xu et al. 2016, "Deep interactive object selection", CVPR), in the photo and in its three
-    mirror images. The rim of the piece found is then settled by a second network that sees the
-    photo straightened in a ribbon along it, in ever finer steps down to 2000 px. Clicks are heard
+    mirror images. Where nothing is clicked a second network looks nearer, at the part of the photo
+    that the slab fills, told what the first looks say (a cascade, as in auto-context). The rim of
+    the piece found is then settled by a third that sees the photo straightened in a ribbon along
+    it, in ever finer steps down to 2000 px. Clicks are heard
     one by one, the one that is most wrong first: each moves the edge where it lies, by what is
     like it and connected (geodesic distance: Bai and Sapiro 2007, ICCV), and what is farther from
     it than its error is wide stays as it was; a click on another slab begins anew.
