@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -34,6 +36,7 @@ def test_by_the_frame_the_room_is_on_the_other_side() -> None:
 
 def test_a_part_of_a_tiny_photo_keeps_four_pixels() -> None:
     assert Part((0.99, 0.0), (1.0, 0.01)).of((20, 20)) == np.s_[16:20, 0:4]
+    assert Part((0.9, 0.9), (1.0, 1.0)).of((2, 20)) == np.s_[0:4, 16:20]  # all there is
 
 
 def test_cells_carry_what_the_first_looks_say_where_they_said_it() -> None:
@@ -70,3 +73,29 @@ def test_beyond_the_part_nothing_changes_and_an_upright_photo_is_seen_alike() ->
     assert np.abs(log_odds(near) - log_odds(chance))[~beyond].max() > 0.1
     turned = found(np.rot90(picture, -1).copy(), np.rot90(chance, -1).copy())
     assert np.rot90(turned) == pytest.approx(near, abs=1e-4)
+
+
+def test_where_something_is_clicked_the_looks_before_it_are_believed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The nearer look saw no clicks when it learned, so it is asked unclicked only."""
+    from slabvision.segment import OutlineSearch, outline
+    from slabvision.study.outline_scenes import outline_scene
+
+    asked = []
+
+    def look(*told: Any) -> NDArray[np.float32]:
+        asked.append(told)
+        return nearer_chance(*told)
+
+    monkeypatch.setattr(outline, "nearer_chance", look)
+    pixels = outline_scene(3, 0.2).pixels
+    middle = (pixels.shape[0] / 2, pixels.shape[1] / 2)
+    search = OutlineSearch(pixels)
+    search.outline()
+    assert len(asked) == 1
+    search.outline()  # known
+    OutlineSearch(pixels).outline([middle], [(2.0, 2.0)])
+    before = len(asked)
+    search._look((outline.Click(*middle, True),))
+    assert before == len(asked) == 2  # each search's first answer, no more

@@ -39,7 +39,7 @@ class Part(NamedTuple):
         """Return it in the pixels of a picture of that photo, at least four each way."""
         spans = []
         for low, high, count in zip(self.low, self.high, shape[:2], strict=True):
-            start = min(round(low * count), count - 4)
+            start = max(min(round(low * count), count - 4), 0)
             spans.append(slice(start, max(round(high * count), start + 4)))
         return spans[0], spans[1]
 

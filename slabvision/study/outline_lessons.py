@@ -241,7 +241,10 @@ class EdgeLessons:
         step = coarse * max(view.shows.shape) / EDGE_SIDE
         follows = view.found is not None and rng.uniform() < _TOLD
         rough = view.found if follows and view.found is not None else view.arris
-        ring = evenly(view.seen(rough), STATION * step, closed=True)
+        seen_of_it = view.seen(rough)
+        if not len(seen_of_it):
+            return None
+        ring = evenly(seen_of_it, STATION * step, closed=True)
         if len(ring) < count:
             return None
         at = (int(rng.integers(len(ring))) + np.arange(count)) % len(ring)
