@@ -35,7 +35,7 @@ def _built(kind: str, source: Path, out: Path) -> Path:
 def wheel(tmp_path_factory) -> Path:
     """Build the wheel."""
     made = _built("wheel", ROOT, tmp_path_factory.mktemp("wheel"))
-    assert made.stat().st_size < 7_000_000
+    assert made.stat().st_size < 9_000_000  # of which the nets are 6 MB
     return made
 
 
