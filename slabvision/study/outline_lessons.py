@@ -239,9 +239,8 @@ class EdgeLessons:
         count = STATIONS + 2 * spare
         coarse = float(rng.choice(COARSE))
         step = coarse * max(view.shows.shape) / EDGE_SIDE
-        follows = view.found is not None and rng.uniform() < _TOLD
-        rough = view.found if follows and view.found is not None else view.arris
-        seen_of_it = view.seen(rough)
+        followed = view.found if rng.uniform() < _TOLD else None
+        seen_of_it = view.seen(view.arris if followed is None else followed)
         if not len(seen_of_it):
             return None
         ring = evenly(seen_of_it, STATION * step, closed=True)
@@ -256,7 +255,7 @@ class EdgeLessons:
             wobble = gaussian_filter1d(rng.normal(0, 1, count + 400), sigma)[200:-200]
             wobble *= np.sqrt(sigma) * rng.exponential(most)
             off += np.clip(wobble, -50, 50)
-        off = np.clip(off, -80, 80) * step * (_STEADIER if follows else 1)
+        off = np.clip(off, -80, 80) * step * (1 if followed is None else _STEADIER)
         line = line + np.column_stack([way[:, 1], -way[:, 0]]) * off[:, None]
         factor = min(1.0, EDGE_SIDE / coarse / max(view.shows.shape))
         small = cv2.resize(view.pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)

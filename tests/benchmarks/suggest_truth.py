@@ -47,8 +47,8 @@ def darker_than_beside(light: NDArray[np.float32], points: NDArray[np.intp]) -> 
     """Return how much darker the places of a line are than the same places moved aside.
 
     In spreads of those: the line is laid 10 to 60 px aside, either way, across its long axis, and
-    each time taken where it is darkest within a pixel. So much a matched filter sees that need not
-    search; a tool that must search for the line sees no more.
+    each time taken where it is darkest within a pixel. So much a plain matched filter sees that
+    need not search; what also weighs colour or bends may see a little more.
 
     Parameters
     ----------
