@@ -239,7 +239,8 @@ class EdgeLessons:
         count = STATIONS + 2 * spare
         coarse = float(rng.choice(COARSE))
         step = coarse * max(view.shows.shape) / EDGE_SIDE
-        followed = view.found if rng.uniform() < _TOLD else None
+        follows = view.found is not None and rng.uniform() < _TOLD
+        followed = view.found if follows else None
         seen_of_it = view.seen(view.arris if followed is None else followed)
         if not len(seen_of_it):
             return None
