@@ -9,11 +9,11 @@ import pytest
 from numpy.typing import NDArray
 
 from slabvision.opencv import cv2
-from slabvision.segment import grow_region
-from slabvision.segment.ellipses import borders, within
-from slabvision.segment.grow_ellipse import heard_from, oval_of
+from slabvision.segment import grow_region, growth
+from slabvision.segment.ellipses import ANGLES, borders, within
+from slabvision.segment.grow_ellipse import Oval, heard_from, oval_of
 from slabvision.segment.grow_look import SIDE, Said, Window
-from slabvision.segment.growth import Growth
+from slabvision.segment.growth import Growth, View
 from slabvision.segment.window import Mask
 from tests.benchmarks.click_protocol import click_through, next_click, overlap
 
@@ -137,3 +137,25 @@ def test_any_ellipse_is_reached_with_no_help_from_the_picture() -> None:
         growth.add(np.array(point, float), inside)
         overlaps.append(overlap(growth.finish()[0], truth))
     assert overlaps[-1] >= 0.85
+
+
+@pytest.mark.parametrize(
+    ("seen", "shown"), [(24.0, 24.0), (26.0, 26.0), (30.0, 27.0), (17.0, 21.0)]
+)
+def test_an_ellipse_gives_way_to_what_is_seen_by_three_places(
+    monkeypatch: pytest.MonkeyPatch, seen: float, shown: float
+) -> None:
+    """By hand: a circle of 24 places, and the net sure of a smaller or a larger one."""
+    middle = np.full(2, (SIDE - 1) / 2)
+    window = Window(middle, float(SIDE))
+    likely = Oval(*(np.full(ANGLES, np.log(24.0)) for _ in range(3)))
+    monkeypatch.setattr(growth, "oval_of", lambda *_: likely)
+    far = np.hypot(*(np.indices((SIDE, SIDE)) - middle[0]))
+    chance = np.where(far < seen, 0.99, 0.01).astype(np.float32)
+    grown = Growth.__new__(Growth)
+    grown.first, grown.heard, grown.elliptic = middle, [], True
+    grown.said = [Said(middle, True, 0.0)]
+    grown.seen = grown.view = View(window, chance, 0.9, (chance - 0.5).astype(np.float32))
+    grown._take_shape()
+    radius = np.sqrt(np.count_nonzero(grown.view.region) / np.pi)
+    assert radius == pytest.approx(shown, abs=0.7)

@@ -43,6 +43,9 @@ to less than the former share of them."""
 _ALIKE, _LONG = 0.4, 8.0
 """Where the kind is not said, an ellipse is shown for a region that overlaps it by so much, and is
 no longer, in its width."""
+_FAR, _SEEN = 6.0, 3.0
+"""Log odds of a place so far from the ellipse's border, one for each place; and of what is seen,
+which so moves the border by the latter at most."""
 _STREAK, _AS_THICK = 2.5, 1.5
 """A region longer than the former, in its width, is missed beyond its window no deeper than the
 latter, in half its thickness."""
@@ -194,11 +197,15 @@ class Growth:
                 self._shape_wanted = False
 
     def _take_shape(self) -> None:
-        """Show the likeliest ellipse, unless what is seen cannot be one."""
+        """Show the likeliest ellipse, its border moved to what is seen near it.
+
+        Not where what is seen cannot be one.
+        """
         view = self.seen
         oval = oval_of(view.chance, self.first, view.window, self.heard)
-        far = np.clip(signed(oval.drawn(self.first, view.window)), -6, 6)
-        chance = (1 / (1 + np.exp(-far))).astype(np.float32)
+        far = np.clip(signed(oval.drawn(self.first, view.window)), -_FAR, _FAR)
+        odds = far + np.clip(logit(view.chance), -_SEEN, _SEEN)
+        chance = (1 / (1 + np.exp(-odds))).astype(np.float32)
         said = view.window.heard(self.said)
         shown = view._replace(field=field_of(chance, 0.5, said))
         if self.elliptic or (
