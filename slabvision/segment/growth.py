@@ -203,13 +203,13 @@ class Growth:
         """
         view = self.seen
         oval = oval_of(view.chance, self.first, view.window, self.heard)
-        far = np.clip(signed(oval.drawn(self.first, view.window)), -_FAR, _FAR)
-        odds = far + np.clip(logit(view.chance), -_SEEN, _SEEN)
+        drawn = oval.drawn(self.first, view.window)
+        odds = np.clip(signed(drawn), -_FAR, _FAR) + np.clip(logit(view.chance), -_SEEN, _SEEN)
         chance = (1 / (1 + np.exp(-odds))).astype(np.float32)
         said = view.window.heard(self.said)
         shown = view._replace(field=field_of(chance, 0.5, said))
         if self.elliptic or (
-            _overlap(view.region, shown.region) > _ALIKE and _elongation(view.region) < _LONG
+            _overlap(view.region, drawn) > _ALIKE and _elongation(view.region) < _LONG
         ):
             self.oval, self.view = oval, shown
 
